@@ -1,0 +1,1 @@
+"""Calibration: the printed mat and the map between photo and millimetres."""

@@ -1,0 +1,99 @@
+"""Frames, units and conventions; the one bridge between pixels and millimetres.
+
+* **px**: position in the *upright* photo.  Integer values are pixel centres,
+  (0, 0) is the centre of the top-left pixel, x right, y down.
+* **mm**: position in the mat plane, in *true* millimetres (the printed scale is
+  already applied), origin at the top-left corner of the page as a reader holds
+  it, x right, y down.
+* Points are ``(N, 2)`` float64 arrays as (x, y).  Only array indexing and
+  scikit-image use (row, column), converted on the same line.
+* Angles are in degrees, positive from +x towards +y.
+* Transforms are named target_from_source: ``px_from_mm``.
+* Heights are in mm above the paper, towards the camera.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Points = NDArray[np.float64]
+"""(N, 2) float64, (x, y)."""
+
+INVERSE_ITERATIONS = 20
+"""Fixed-point steps that undo lens distortion; converges to < 1e-6 px for |k r^2| < 0.3."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlaneMap:
+    """Map between the photo and the mat plane: a homography followed by radial lens distortion.
+
+    ``ideal_px = homography @ mm``; then, with ``d = (ideal_px - centre_px) / radius_px`` and
+    ``r2 = |d|^2``, ``px = centre_px + radius_px * d * (1 + k1 r2 + k2 r2^2)``.
+    A full homography with radial terms about the image centre is well posed from border
+    points alone, even with a tilted, off-centre lens.
+    """
+
+    homography: NDArray[np.float64]
+    """(3, 3) ideal px from true mm."""
+    centre_px: tuple[float, float]
+    """Centre of distortion: the image centre."""
+    radius_px: float
+    """Half the image diagonal; makes k1, k2 dimensionless."""
+    k1: float
+    k2: float
+    eye_mm: tuple[float, float, float]
+    """Camera centre: foot point (x, y) on the mat and height above it; nan if unknown."""
+
+    def px_from_mm(self, points_mm: Points) -> Points:
+        """Return photo positions (N, 2) px of mat positions (N, 2) mm."""
+        points_mm = np.asarray(points_mm, dtype=np.float64)
+        h = self.homography
+        w = points_mm @ h[2, :2] + h[2, 2]
+        ideal = (points_mm @ h[:2, :2].T + h[:2, 2]) / w[..., None]
+        d = (ideal - np.asarray(self.centre_px)) / self.radius_px
+        r2 = np.sum(d * d, axis=-1, keepdims=True)
+        return np.asarray(self.centre_px + self.radius_px * d * (1.0 + self.k1 * r2 + self.k2 * r2 * r2))
+
+    def mm_from_px(self, points_px: Points) -> Points:
+        """Return mat positions (N, 2) mm of photo positions (N, 2) px."""
+        bent = (np.asarray(points_px, dtype=np.float64) - np.asarray(self.centre_px)) / self.radius_px
+        d = bent
+        for _ in range(INVERSE_ITERATIONS):
+            r2 = np.sum(d * d, axis=-1, keepdims=True)
+            d = bent / (1.0 + self.k1 * r2 + self.k2 * r2 * r2)
+        ideal = np.asarray(self.centre_px) + self.radius_px * d
+        h = np.linalg.inv(self.homography)
+        w = ideal @ h[2, :2] + h[2, 2]
+        return np.asarray((ideal @ h[:2, :2].T + h[:2, 2]) / w[..., None])
+
+    def px_per_mm_at(self, points_mm: Points) -> NDArray[np.float64]:
+        """Return the local scale (N,) in px per mm: square root of the area magnification."""
+        points_mm = np.atleast_2d(np.asarray(points_mm, dtype=np.float64))
+        step_mm = 0.5
+        along_x = self.px_from_mm(points_mm + [step_mm, 0.0]) - self.px_from_mm(points_mm - [step_mm, 0.0])
+        along_y = self.px_from_mm(points_mm + [0.0, step_mm]) - self.px_from_mm(points_mm - [0.0, step_mm])
+        area = np.abs(along_x[:, 0] * along_y[:, 1] - along_x[:, 1] * along_y[:, 0])
+        return np.asarray(np.sqrt(area) / (2 * step_mm))
+
+    def ground_from_seen(self, seen_mm: Points, height_mm: NDArray[np.float64] | float) -> Points:
+        """Return where a point really is, straight below it, when it is seen at ``seen_mm``.
+
+        A point ``height_mm`` above the paper is seen further from the foot of the camera than it
+        is: ``seen - foot = (true - foot) * H / (H - h)``.  Unknown camera: returned unchanged.
+        """
+        seen_mm = np.asarray(seen_mm, dtype=np.float64)
+        foot = np.asarray(self.eye_mm[:2])
+        if not np.isfinite(self.eye_mm).all():
+            return seen_mm.copy()
+        shrink = 1.0 - np.asarray(height_mm, dtype=np.float64) / self.eye_mm[2]
+        return np.asarray(foot + (seen_mm - foot) * np.reshape(shrink, (-1, 1)))
+
+    def scaled(self, true_mm_per_printed_mm: float) -> PlaneMap:
+        """Return the same map for a mat whose print came out larger or smaller than drawn."""
+        s = float(true_mm_per_printed_mm)
+        shrink = np.diag([1.0 / s, 1.0 / s, 1.0])
+        eye = tuple(s * value for value in self.eye_mm)
+        return replace(self, homography=self.homography @ shrink, eye_mm=(eye[0], eye[1], eye[2]))
