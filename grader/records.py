@@ -121,11 +121,17 @@ class Silhouette:
     outline_mm: Points
     """Closed outer outline, first point not repeated, sub-pixel, as seen on the mat plane."""
     holes_mm: tuple[Points, ...]
-    plant: Mask
-    """(h, w) crop of plant pixels in the flat view."""
-    plant_corner: tuple[int, int]
+    coverage: NDArray[np.float32]
+    """(h, w) crop of the flat view: share of each pixel covered by this thing, 0 to 1."""
+    corner_px: tuple[int, int]
     """(x, y) flat-view pixel of the crop's top-left pixel."""
     area_mm2: float
+    base_mm: tuple[float, float]
+    """Where the bare lower end seems to be, as seen; nan if none was found."""
+    base_score: float
+    """Likelihood, 0 to 1, that this end is a cut base."""
+    rival_score: float
+    """The same for the most base-like end elsewhere on the silhouette."""
     edge_sigma_mm: float
     """Standard uncertainty of the edge position."""
 

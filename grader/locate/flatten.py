@@ -1,0 +1,99 @@
+"""The photo and the mat's pose -> the lay area seen from straight above, light evened out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grader.locate.light import LIN_FROM_SRGB8, paper_light
+from grader.records import FlatView, Mask, MatPose, Photo
+
+
+@dataclass(frozen=True, slots=True)
+class FlatSettings:
+    """How the flat view is made."""
+
+    mm_per_px: float = 0.1
+    """Fine enough that a 0.3 mm needle is three pixels wide, coarse enough to be quick."""
+    map_step_px: int = 16
+    """The photo position is computed at every such pixel and interpolated: error < 0.02 px."""
+    fiducial_margin_mm: float = 0.6
+    """Blurred rim around printed fiducials that is not plain paper."""
+
+
+def flatten(photo: Photo, pose: MatPose, settings: FlatSettings | None = None) -> FlatView:
+    """Return the lay area from straight above, divided by the light that falls on clean paper.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright, (H, W, 3) uint8 sRGB.
+    pose : MatPose
+        Its ``lay_area_mm`` is what is shown.
+    settings : FlatSettings, optional
+
+    Returns
+    -------
+    FlatView
+        ``linear`` is float32, 1.0 where clean paper is fully lit.
+    """
+    settings = settings or FlatSettings()
+    rgb, origin_mm = _from_above(photo, pose, settings)
+    lay_mask = _lay_mask(rgb.shape[:2], origin_mm, pose, settings)
+    linear = LIN_FROM_SRGB8[rgb]
+    light, noise = paper_light(linear, lay_mask, settings.mm_per_px)
+    linear /= light
+    linear.setflags(write=False)
+    return FlatView(
+        linear=linear,
+        lay_mask=lay_mask,
+        mm_per_px=settings.mm_per_px,
+        origin_mm=origin_mm,
+        paper_noise=noise,
+    )
+
+
+def _from_above(
+    photo: Photo, pose: MatPose, settings: FlatSettings
+) -> tuple[NDArray[np.uint8], tuple[float, float]]:
+    left, top, right, bottom = pose.lay_area_mm
+    mm = settings.mm_per_px
+    width, height = round((right - left) / mm), round((bottom - top) / mm)
+    origin_mm = (left + mm / 2, top + mm / 2)
+    step = settings.map_step_px
+    # Sample the map on a coarse grid whose cell centres match cv2.resize's pixel-centre rule.
+    cols, rows = -(-width // step) + 2, -(-height // step) + 2
+    x_mm = origin_mm[0] + ((np.arange(cols) - 0.5) * step - 0.5) * mm
+    y_mm = origin_mm[1] + ((np.arange(rows) - 0.5) * step - 0.5) * mm
+    grid = np.stack(np.meshgrid(x_mm, y_mm), axis=-1).reshape(-1, 2)
+    coarse = pose.plane.px_from_mm(grid).reshape(rows, cols, 2).astype(np.float32)
+    fine = cv2.resize(coarse, (cols * step, rows * step), interpolation=cv2.INTER_CUBIC)
+    fine = fine[step : step + height, step : step + width]
+    rgb = cv2.remap(photo.rgb, fine[..., 0], fine[..., 1], interpolation=cv2.INTER_LINEAR)
+    return np.asarray(rgb, dtype=np.uint8), origin_mm
+
+
+def _lay_mask(
+    shape: tuple[int, ...], origin_mm: tuple[float, float], pose: MatPose, settings: FlatSettings
+) -> Mask:
+    mask = np.ones(shape, dtype=np.uint8)
+    margin_px = settings.fiducial_margin_mm / settings.mm_per_px
+    for polygon_mm in pose.fiducials_mm:
+        polygon_px = (np.asarray(polygon_mm) - origin_mm) / settings.mm_per_px
+        low, high = polygon_px.min(axis=0) - margin_px, polygon_px.max(axis=0) + margin_px
+        if (high < 0).any() or (low >= [shape[1], shape[0]]).any():
+            continue
+        cv2.fillConvexPoly(mask, np.round(polygon_px).astype(np.int32), color=0)
+        cv2.polylines(
+            mask,
+            [np.round(polygon_px).astype(np.int32)],
+            isClosed=True,
+            color=0,
+            thickness=round(2 * margin_px) + 1,
+        )
+    result = mask.astype(bool)
+    result.setflags(write=False)
+    return result

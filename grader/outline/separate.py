@@ -1,0 +1,297 @@
+"""FlatView -> one silhouette per thing on the paper, each named for what it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grader.outline.edge import coverage_of, outlines_mm
+from grader.outline.ends import Ends, find_ends, way_between_mm
+from grader.outline.shadow import ColourFields, ShadowSettings, colour_fields, find_shadow_colour
+from grader.records import FlatView, Mask, MatPose, Silhouette, SilhouetteKind
+
+
+@dataclass(frozen=True, slots=True)
+class OutlineSettings:
+    """What counts as a thing, a fragment, dirt."""
+
+    shadow: ShadowSettings = field(default_factory=ShadowSettings)
+    unlike_limit: float = 1.0
+    """Distance from shaded paper, in tolerances, above which a pixel is not paper."""
+    close_mm: float = 0.5
+    """Gaps up to this width inside one plant are closed: twigs thinner than a pixel or two."""
+    least_area_mm2: float = 22.0
+    """Smaller things are dirt or loose leaves: the smallest cutting of 25 mm has 30 mm2."""
+    least_length_mm: float = 18.0
+    """Shorter things are dirt; miniature cuttings start at 24 mm."""
+    reported_area_mm2: float = 60.0
+    """Things that are not cuttings are mentioned from this size; below, they are crumbs and needles."""
+    fragment_gap_mm: float = 0.9
+    """A loose piece this near a plant belongs to it: a leaf on a petiole too thin to see."""
+    piece_gap_mm: float = 2.5
+    """The same for a larger piece without a base of its own."""
+    least_base_score: float = 0.15
+    """Below this no end looks like a cut base (fitted sets: all true bases 0.2 and more but one)."""
+    rival_score: float = 0.9
+    """A second end at least this base-like, far from the first: two cuttings lie together."""
+    rival_distance_mm: float = 30.0
+    solid_share: float = 0.8
+    """Share of its convex hull that a card, a label or a tool fills; cuttings fill less."""
+    solid_width_mm: float = 12.0
+    bare_branching: float = 1.15
+    """Skeleton length over longest way: a pen or a bare stick is below, foliage far above."""
+    skeleton_shrink: int = 2
+    """Skeletons are made on a mask reduced by this factor (0.2 mm)."""
+    edge_sigma_mm: float = 0.03
+    """Standard uncertainty of an edge: from renders with known outlines."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Piece:
+    """A connected patch that is not paper; crop coordinates."""
+
+    corner: tuple[int, int]
+    mask: Mask
+    area_mm2: float
+    ends: Ends | None
+
+    @property
+    def base_score(self) -> float:
+        return self.ends.candidates[0].score if self.ends and self.ends.candidates else 0.0
+
+
+def find_silhouettes(
+    view: FlatView, pose: MatPose, settings: OutlineSettings | None = None
+) -> tuple[Silhouette, ...]:
+    """Return the silhouettes of all things on the lay area in reading order.
+
+    Things too small to be a cutting (crumbs, fallen needles) are left out silently.
+    """
+    settings = settings or OutlineSettings()
+    shadow = find_shadow_colour(view.linear, settings.shadow)
+    fields = colour_fields(view.linear, shadow, settings.shadow)
+    marked = ((fields.unlike_paper > settings.unlike_limit) & view.lay_mask).astype(np.uint8)
+    side = 2 * round(settings.close_mm / view.mm_per_px / 2) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    closed = cv2.morphologyEx(marked, cv2.MORPH_CLOSE, kernel)
+    pieces, crumbs = _pieces(closed, fields, view.mm_per_px, settings)
+    wholes = _joined(pieces, crumbs, fields, view, settings)
+    found = [_silhouette(piece, view, settings) for piece in wholes]
+    return tuple(_reading_order([s for s in found if s is not None]))
+
+
+def _pieces(
+    closed: NDArray[np.uint8], fields: ColourFields, mm_per_px: float, settings: OutlineSettings
+) -> tuple[list[_Piece], list[_Piece]]:
+    """Return the pieces large enough to be a cutting or part of one, and the crumbs."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
+    least_crumb_mm2 = 0.3
+    pieces, crumbs = [], []
+    for label in range(1, len(stats)):
+        x, y, width, height, count = (int(value) for value in stats[label])
+        area_mm2 = count * mm_per_px**2
+        if area_mm2 < least_crumb_mm2:
+            continue
+        mask = labels[y : y + height, x : x + width] == label
+        if area_mm2 < settings.least_area_mm2:
+            crumbs.append(_Piece((x, y), mask, area_mm2, None))
+        else:
+            pieces.append(_piece((x, y), mask, fields, mm_per_px, settings))
+    return pieces, crumbs
+
+
+def _piece(
+    corner: tuple[int, int],
+    mask: Mask,
+    fields: ColourFields,
+    mm_per_px: float,
+    settings: OutlineSettings,
+) -> _Piece:
+    x, y = corner
+    height, width = mask.shape
+    shrink = settings.skeleton_shrink
+    red = cv2.GaussianBlur(fields.red[y : y + height, x : x + width], (0, 0), 1.5)
+    small = mask[::shrink, ::shrink].astype(np.uint8)
+    small = cv2.morphologyEx(np.pad(small, 2), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))[2:-2, 2:-2]
+    ends = find_ends(small.astype(bool), red[::shrink, ::shrink], mm_per_px * shrink)
+    return _Piece(corner, mask, float(mask.sum()) * mm_per_px**2, ends)
+
+
+def _joined(
+    pieces: list[_Piece],
+    crumbs: list[_Piece],
+    fields: ColourFields,
+    view: FlatView,
+    settings: OutlineSettings,
+) -> list[_Piece]:
+    """Give crumbs and pieces without a base of their own to the plant they belong to."""
+    rooted = [p for p in pieces if p.base_score >= settings.least_base_score]
+    loose = [p for p in pieces if p.base_score < settings.least_base_score]
+    if not rooted:
+        return pieces
+    owner = np.zeros(fields.red.shape, dtype=np.int32)
+    for number, piece in enumerate(rooted, start=1):
+        x, y = piece.corner
+        height, width = piece.mask.shape
+        owner[y : y + height, x : x + width][piece.mask] = number
+    distance, nearest = cv2.distanceTransformWithLabels(
+        (owner == 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    owner_of_label = np.zeros(int(nearest.max()) + 1, dtype=np.int32)
+    owner_of_label[nearest[owner > 0]] = owner[owner > 0]
+    gained: dict[int, list[_Piece]] = {}
+    left_over = []
+    for piece in [*crumbs, *loose]:
+        x, y = piece.corner
+        height, width = piece.mask.shape
+        gaps_mm = np.where(piece.mask, distance[y : y + height, x : x + width], np.inf) * view.mm_per_px
+        at = np.unravel_index(int(gaps_mm.argmin()), gaps_mm.shape)
+        number = int(owner_of_label[nearest[y + at[0], x + at[1]]])
+        is_crumb = piece.ends is None
+        limit_mm = settings.fragment_gap_mm if is_crumb else settings.piece_gap_mm
+        smaller = piece.area_mm2 < rooted[number - 1].area_mm2
+        if gaps_mm[at] < limit_mm and smaller:
+            gained.setdefault(number, []).append(piece)
+        elif not is_crumb:
+            left_over.append(piece)
+    grown = [
+        _united([piece, *gained[number]], fields, view.mm_per_px, settings) if number in gained else piece
+        for number, piece in enumerate(rooted, start=1)
+    ]
+    return grown + left_over
+
+
+def _united(
+    parts: list[_Piece], fields: ColourFields, mm_per_px: float, settings: OutlineSettings
+) -> _Piece:
+    low = np.min([part.corner for part in parts], axis=0)
+    high = np.max([np.add(part.corner, part.mask.shape[::-1]) for part in parts], axis=0)
+    mask = np.zeros((high[1] - low[1], high[0] - low[0]), dtype=bool)
+    for part in parts:
+        x, y = np.subtract(part.corner, low)
+        mask[y : y + part.mask.shape[0], x : x + part.mask.shape[1]] |= part.mask
+    whole = _piece((int(low[0]), int(low[1])), mask, fields, mm_per_px, settings)
+    # Loose parts have skeletons of their own; the ends of the rooted part stay what they were.
+    moved = np.subtract(parts[0].corner, low) / settings.skeleton_shrink
+    return _Piece(whole.corner, mask, whole.area_mm2, _moved_ends(parts[0].ends, moved))
+
+
+def _moved_ends(ends: Ends | None, by_px: NDArray[np.float64]) -> Ends | None:
+    if ends is None:
+        return None
+    from dataclasses import replace
+
+    moved = tuple(
+        replace(c, xy_px=(c.xy_px[0] + float(by_px[0]), c.xy_px[1] + float(by_px[1])))
+        for c in ends.candidates
+    )
+    return replace(ends, candidates=moved)
+
+
+def _silhouette(piece: _Piece, view: FlatView, settings: OutlineSettings) -> Silhouette | None:
+    margin = 6  # px around the crop: room for the mixed edge and for clean paper beside it
+    height, width = view.lay_mask.shape
+    x0, y0 = (max(0, piece.corner[k] - margin) for k in (0, 1))
+    x1 = min(width, piece.corner[0] + piece.mask.shape[1] + margin)
+    y1 = min(height, piece.corner[1] + piece.mask.shape[0] + margin)
+    mask = np.zeros((y1 - y0, x1 - x0), dtype=bool)
+    dx, dy = piece.corner[0] - x0, piece.corner[1] - y0
+    mask[dy : dy + piece.mask.shape[0], dx : dx + piece.mask.shape[1]] = piece.mask
+    kind, reason = _kind(piece, view, settings)
+    if kind is SilhouetteKind.OBJECT and piece.area_mm2 < settings.reported_area_mm2:
+        return None
+    coverage = coverage_of(view.linear[y0:y1, x0:x1], mask)
+    outline, holes = outlines_mm(coverage, (x0, y0), view.mm_per_px, view.origin_mm)
+    if len(outline) < 3:
+        return None
+    base_mm, rival = (float("nan"), float("nan")), 0.0
+    if piece.ends and piece.ends.candidates:
+        best = np.asarray(piece.ends.candidates[0].xy_px) * settings.skeleton_shrink
+        at = (best + piece.corner) * view.mm_per_px + view.origin_mm
+        base_mm = (float(at[0]), float(at[1]))
+        rival = _rival_score(piece.ends, view.mm_per_px * settings.skeleton_shrink, settings)
+    coverage.setflags(write=False)
+    return Silhouette(
+        kind=kind,
+        reason=reason,
+        outline_mm=outline,
+        holes_mm=holes,
+        coverage=coverage,
+        corner_px=(x0, y0),
+        area_mm2=float(coverage.sum()) * view.mm_per_px**2,
+        base_mm=base_mm,
+        base_score=piece.base_score,
+        rival_score=rival,
+        edge_sigma_mm=settings.edge_sigma_mm,
+    )
+
+
+def _rival_score(ends: Ends, mm_per_px: float, settings: OutlineSettings) -> float:
+    best = ends.candidates[0]
+    for other in ends.candidates[1:]:
+        if other.score < 0.05:
+            break
+        if other.half_width_mm < 0.6 * best.half_width_mm:
+            continue
+        if way_between_mm(ends, best, other, mm_per_px) > settings.rival_distance_mm:
+            return other.score
+    return 0.0
+
+
+def _kind(piece: _Piece, view: FlatView, settings: OutlineSettings) -> tuple[SilhouetteKind, str]:
+    touches = _touches_border(piece, view)
+    length_mm = piece.ends.longest_way_mm if piece.ends else 0.0
+    points = np.argwhere(piece.mask)[:, ::-1].astype(np.int32)
+    hull = cv2.convexHull(points)
+    hull_mm2 = float(cv2.contourArea(hull)) * view.mm_per_px**2
+    sides_mm = np.asarray(cv2.minAreaRect(hull)[1]) * view.mm_per_px
+    if piece.area_mm2 > settings.solid_share * hull_mm2 and sides_mm.min() > settings.solid_width_mm:
+        return SilhouetteKind.OBJECT, "not a cutting: a solid thing such as a card, a label or a tool"
+    if length_mm < settings.least_length_mm:
+        return SilhouetteKind.OBJECT, "not a cutting: too short"
+    if touches:
+        return (
+            SilhouetteKind.OUTSIDE,
+            "reaches outside the lay area: move it inside and take the photo again",
+        )
+    if piece.ends is None or piece.base_score < settings.least_base_score:
+        return (
+            SilhouetteKind.OBJECT,
+            "not a cutting: no bare cut end to be seen; if it is one, lay it apart with its cut end free",
+        )
+    if piece.ends.branching < settings.bare_branching:
+        return SilhouetteKind.OBJECT, "not a cutting: a bare stick or a tool without foliage"
+    rival = _rival_score(piece.ends, view.mm_per_px * settings.skeleton_shrink, settings)
+    if rival > settings.rival_score:
+        return (
+            SilhouetteKind.OVERLAP,
+            "two or more cuttings touch or overlap here: lay them apart and take the photo again",
+        )
+    return SilhouetteKind.CUTTING, ""
+
+
+def _touches_border(piece: _Piece, view: FlatView) -> bool:
+    height, width = view.lay_mask.shape
+    x, y = piece.corner
+    if x <= 1 or y <= 1 or x + piece.mask.shape[1] >= width - 1 or y + piece.mask.shape[0] >= height - 1:
+        return True
+    window = view.lay_mask[y - 1 : y + piece.mask.shape[0] + 1, x - 1 : x + piece.mask.shape[1] + 1]
+    wide = cv2.dilate(np.pad(piece.mask, 1).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return bool((wide & ~window).any())
+
+
+def _reading_order(silhouettes: list[Silhouette]) -> list[Silhouette]:
+    """Sort row by row, left to right; a row is what overlaps the first thing in it by half."""
+    waiting = sorted(silhouettes, key=lambda s: float(s.outline_mm[:, 1].mean()))
+    ordered: list[Silhouette] = []
+    while waiting:
+        top = waiting[0]
+        low, high = float(top.outline_mm[:, 1].min()), float(top.outline_mm[:, 1].max())
+        row = [s for s in waiting if low <= float(s.outline_mm[:, 1].mean()) <= high]
+        row = row or [top]
+        ordered += sorted(row, key=lambda s: float(s.outline_mm[:, 0].mean()))
+        waiting = [s for s in waiting if all(s is not taken for taken in row)]
+    return ordered
