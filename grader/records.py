@@ -218,6 +218,8 @@ class RuleOutcome:
     """Stable code, e.g. "L01"."""
     flag: str
     """Short name in the trade's words, e.g. "too short"."""
+    trait: str
+    """Name of the measurement, see traits/catalogue.py."""
     outcome: Outcome
     grade_if_failed: str
     """Grade that failing leads to: "2" or "cull"; "" if it only advises."""

@@ -1,1 +1,19 @@
-"""Stage."""
+"""Traits + targets -> grade, reason, advice."""
+
+from grader.verdict.explain import explain_rule, find_rule
+from grader.verdict.grade import grade_cutting
+from grader.verdict.rules import RULES, Rule
+from grader.verdict.targets import Targets
+from grader.verdict.targets_file import DEFAULT_NAME, load_targets, shipped_names
+
+__all__ = [
+    "DEFAULT_NAME",
+    "RULES",
+    "Rule",
+    "Targets",
+    "explain_rule",
+    "find_rule",
+    "grade_cutting",
+    "load_targets",
+    "shipped_names",
+]
