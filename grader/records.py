@@ -128,6 +128,9 @@ class Silhouette:
     area_mm2: float
     base_mm: tuple[float, float]
     """Where the bare lower end seems to be, as seen; nan if none was found."""
+    base_run_mm: float
+    """Length of bare bar seen from that end."""
+    base_half_width_mm: float
     base_score: float
     """Likelihood, 0 to 1, that this end is a cut base."""
     rival_score: float

@@ -20,6 +20,8 @@ THICKER_RATIO = 1.6
 STRAY_MM = 4.0
 """A stray needle thickens a bar over less than this; foliage for longer."""
 STRAY_SHARE = 0.7
+WIDE_HALF_MM = 2.0
+"""Wood with a larger half width is wide for its skeleton."""
 LOOK_MM = 45.0
 """Length of stem looked at from each end."""
 LEAST_ECCENTRICITY = 0.45
@@ -28,10 +30,10 @@ LEAST_ECCENTRICITY = 0.45
 # Logistic regression on 10,058 skeleton ends of 390 cuttings of the independent trays, folders a and
 # b: the best-scoring end belongs to the base in all of them.  Features are standardised as
 # (feature - mean) / scale.  See ``EndFeatures`` for their order.
-FEATURE_MEAN = (0.7872, 1.7919, -0.2349, 0.2858, 0.0033, 0.6579, 0.0871, 0.0432)
-FEATURE_SCALE = (0.1267, 0.8559, 0.6501, 0.1819, 0.2097, 0.3134, 0.0949, 0.5356)
-FEATURE_WEIGHT = (1.8161, -0.1378, 0.0193, -1.7230, 0.5061, 0.6073, 1.1030, 0.7836)
-INTERCEPT = -7.3602
+FEATURE_MEAN = (0.7894, 2.1064, 0.1488, 0.2571, 0.0054, 0.8247, 0.1150, 0.0365)
+FEATURE_SCALE = (0.1261, 0.8638, 0.8486, 0.1576, 0.2015, 0.3856, 0.0985, 0.5355)
+FEATURE_WEIGHT = (2.2641, -0.5268, -1.1153, -1.7416, 0.5322, 0.3071, 1.5650, 1.0065)
+INTERCEPT = -8.0740
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,6 +46,8 @@ class EndCandidate:
     run_mm: float
     """Length of bare bar from this end."""
     half_width_mm: float
+    features: tuple[float, ...]
+    """What the score was made from; kept for the study that fits the weights."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,7 +91,7 @@ def find_ends(mask: Mask, red: NDArray[np.float32], mm_per_px: float) -> Ends | 
     crowd = cv2.filter2D(mask.astype(np.float32), ddepth=-1, kernel=_disc(CLEAR_RADIUS_MM / mm_per_px))
     usual_red = float(np.median(red[mask]))
     candidates = []
-    for end in skeleton.ends:
+    for end in sorted({int(end) for end in skeleton.ends} | {one, other}):
         eccentricity = max(from_one[end], from_other[end]) / longest_px
         if not np.isfinite(from_hub[end]) or eccentricity < LEAST_ECCENTRICITY:
             continue
@@ -119,6 +123,11 @@ def _judge(
 ) -> EndCandidate:
     xy = skeleton.nodes_xy[way]
     half_mm = skeleton.half_width_px[way] * mm_per_px
+    reach = float(half_mm[along_mm < 2 * WIDE_HALF_MM + 4].max())
+    if reach > WIDE_HALF_MM:
+        # The skeleton of wide wood forks into the corners of the cut: start where it is wide.
+        first = int(np.argmax(half_mm > 0.8 * reach))
+        xy, half_mm, along_mm = xy[first:], half_mm[first:], along_mm[first:] - along_mm[first]
     near = (along_mm > 0.8) & (along_mm < 6.0)
     bar_half_mm = float(np.median(half_mm[near])) if near.any() else float(half_mm.mean())
     disc_mm2 = np.pi * CLEAR_RADIUS_MM**2
@@ -139,18 +148,18 @@ def _judge(
     end = (along_mm > 0.2) & (along_mm < 1.0)
     blunt = float(np.median(half_mm[end])) / max(half, 0.1) if end.any() else 0.0
     brown = float(np.clip(np.median(redder[xy[bar, 1], xy[bar, 0]]), -0.5, 1.0))
-    features = (
+    features: tuple[float, ...] = (
         eccentricity,
-        np.log(run_mm + 0.5),
-        np.log(half + 0.05),
-        np.clip(uneven, 0, 1),
+        float(np.log(run_mm + 0.5)),
+        float(np.log(half + 0.05)),
+        float(np.clip(uneven, 0, 1)),
         brown,
-        np.clip(blunt, 0, 2),
+        float(np.clip(blunt, 0, 2)),
         run_mm / (longest_px * mm_per_px),
-        brown * np.log(run_mm + 0.5),
+        float(brown * np.log(run_mm + 0.5)),
     )
     score = _logistic(np.asarray(features))
-    return EndCandidate(int(way[0]), (float(xy[0, 0]), float(xy[0, 1])), score, run_mm, half)
+    return EndCandidate(int(way[0]), (float(xy[0, 0]), float(xy[0, 1])), score, run_mm, half, features)
 
 
 def _logistic(features: Values) -> float:

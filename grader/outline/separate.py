@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.outline.edge import coverage_of, outlines_mm
+from grader.outline.edge import EDGE_LEVEL, coverage_of, outlines_mm
 from grader.outline.ends import Ends, find_ends, way_between_mm
-from grader.outline.shadow import ColourFields, ShadowSettings, colour_fields, find_shadow_colour
+from grader.outline.plant import PlantFields, plant_fields
+from grader.outline.shadow import ShadowSettings, find_shadow_colour
 from grader.records import FlatView, Mask, MatPose, Silhouette, SilhouetteKind
 
 
@@ -19,9 +20,9 @@ class OutlineSettings:
     """What counts as a thing, a fragment, dirt."""
 
     shadow: ShadowSettings = field(default_factory=ShadowSettings)
-    unlike_limit: float = 1.0
-    """Distance from shaded paper, in tolerances, above which a pixel is not paper."""
-    close_mm: float = 0.5
+    least_likeness: float = 0.5
+    """Probability of being plant from which a pixel counts."""
+    close_mm: float = 0.3
     """Gaps up to this width inside one plant are closed: twigs thinner than a pixel or two."""
     least_area_mm2: float = 22.0
     """Smaller things are dirt or loose leaves: the smallest cutting of 25 mm has 30 mm2."""
@@ -33,7 +34,9 @@ class OutlineSettings:
     """A loose piece this near a plant belongs to it: a leaf on a petiole too thin to see."""
     piece_gap_mm: float = 2.5
     """The same for a larger piece without a base of its own."""
-    least_base_score: float = 0.15
+    piece_share: float = 0.4
+    """A loose piece larger than this share of its neighbour is a thing of its own."""
+    least_base_score: float = 0.04
     """Below this no end looks like a cut base (fitted sets: all true bases 0.2 and more but one)."""
     rival_score: float = 0.9
     """A second end at least this base-like, far from the first: two cuttings lie together."""
@@ -72,19 +75,40 @@ def find_silhouettes(
     """
     settings = settings or OutlineSettings()
     shadow = find_shadow_colour(view.linear, settings.shadow)
-    fields = colour_fields(view.linear, shadow, settings.shadow)
-    marked = ((fields.unlike_paper > settings.unlike_limit) & view.lay_mask).astype(np.uint8)
+    fields = plant_fields(view.linear, shadow, settings.shadow)
+    likely = (fields.likeness > settings.least_likeness) & view.lay_mask
+    coverage = coverage_of(view.linear, likely) * view.lay_mask
+    marked = (coverage > EDGE_LEVEL).astype(np.uint8)
     side = 2 * round(settings.close_mm / view.mm_per_px / 2) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     closed = cv2.morphologyEx(marked, cv2.MORPH_CLOSE, kernel)
+    closed = _pale_holes_filled(closed, fields, view.mm_per_px)
     pieces, crumbs = _pieces(closed, fields, view.mm_per_px, settings)
     wholes = _joined(pieces, crumbs, fields, view, settings)
-    found = [_silhouette(piece, view, settings) for piece in wholes]
+    found = [_silhouette(piece, coverage, view, settings) for piece in wholes]
     return tuple(_reading_order([s for s in found if s is not None]))
 
 
+def _pale_holes_filled(
+    closed: NDArray[np.uint8], fields: PlantFields, mm_per_px: float
+) -> NDArray[np.uint8]:
+    """Fill holes that are not white: a fresh cut face is nearly as bright as paper, but yellow."""
+    largest_face_mm2, yellow = 120.0, -0.12  # a cut of 12 mm wood; ln(B/G) of fresh wood is -0.2 to -0.8
+    _, labels, stats, _ = cv2.connectedComponentsWithStats((1 - closed).astype(np.uint8), connectivity=4)
+    filled = closed.copy()
+    for label in range(1, len(stats)):
+        x, y, width, height, count = (int(value) for value in stats[label])
+        if count * mm_per_px**2 > largest_face_mm2:
+            continue
+        window = (slice(y, y + height), slice(x, x + width))
+        hole = labels[window] == label
+        if float(np.median(fields.blue[window][hole])) < yellow:
+            filled[window][hole] = 1
+    return filled
+
+
 def _pieces(
-    closed: NDArray[np.uint8], fields: ColourFields, mm_per_px: float, settings: OutlineSettings
+    closed: NDArray[np.uint8], fields: PlantFields, mm_per_px: float, settings: OutlineSettings
 ) -> tuple[list[_Piece], list[_Piece]]:
     """Return the pieces large enough to be a cutting or part of one, and the crumbs."""
     _, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
@@ -106,7 +130,7 @@ def _pieces(
 def _piece(
     corner: tuple[int, int],
     mask: Mask,
-    fields: ColourFields,
+    fields: PlantFields,
     mm_per_px: float,
     settings: OutlineSettings,
 ) -> _Piece:
@@ -123,7 +147,7 @@ def _piece(
 def _joined(
     pieces: list[_Piece],
     crumbs: list[_Piece],
-    fields: ColourFields,
+    fields: PlantFields,
     view: FlatView,
     settings: OutlineSettings,
 ) -> list[_Piece]:
@@ -152,7 +176,7 @@ def _joined(
         number = int(owner_of_label[nearest[y + at[0], x + at[1]]])
         is_crumb = piece.ends is None
         limit_mm = settings.fragment_gap_mm if is_crumb else settings.piece_gap_mm
-        smaller = piece.area_mm2 < rooted[number - 1].area_mm2
+        smaller = piece.area_mm2 < settings.piece_share * rooted[number - 1].area_mm2
         if gaps_mm[at] < limit_mm and smaller:
             gained.setdefault(number, []).append(piece)
         elif not is_crumb:
@@ -165,7 +189,7 @@ def _joined(
 
 
 def _united(
-    parts: list[_Piece], fields: ColourFields, mm_per_px: float, settings: OutlineSettings
+    parts: list[_Piece], fields: PlantFields, mm_per_px: float, settings: OutlineSettings
 ) -> _Piece:
     low = np.min([part.corner for part in parts], axis=0)
     high = np.max([np.add(part.corner, part.mask.shape[::-1]) for part in parts], axis=0)
@@ -182,8 +206,6 @@ def _united(
 def _moved_ends(ends: Ends | None, by_px: NDArray[np.float64]) -> Ends | None:
     if ends is None:
         return None
-    from dataclasses import replace
-
     moved = tuple(
         replace(c, xy_px=(c.xy_px[0] + float(by_px[0]), c.xy_px[1] + float(by_px[1])))
         for c in ends.candidates
@@ -191,7 +213,9 @@ def _moved_ends(ends: Ends | None, by_px: NDArray[np.float64]) -> Ends | None:
     return replace(ends, candidates=moved)
 
 
-def _silhouette(piece: _Piece, view: FlatView, settings: OutlineSettings) -> Silhouette | None:
+def _silhouette(
+    piece: _Piece, whole: NDArray[np.float32], view: FlatView, settings: OutlineSettings
+) -> Silhouette | None:
     margin = 6  # px around the crop: room for the mixed edge and for clean paper beside it
     height, width = view.lay_mask.shape
     x0, y0 = (max(0, piece.corner[k] - margin) for k in (0, 1))
@@ -203,15 +227,17 @@ def _silhouette(piece: _Piece, view: FlatView, settings: OutlineSettings) -> Sil
     kind, reason = _kind(piece, view, settings)
     if kind is SilhouetteKind.OBJECT and piece.area_mm2 < settings.reported_area_mm2:
         return None
-    coverage = coverage_of(view.linear[y0:y1, x0:x1], mask)
+    rim = cv2.dilate(mask.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    coverage = whole[y0:y1, x0:x1] * rim
     outline, holes = outlines_mm(coverage, (x0, y0), view.mm_per_px, view.origin_mm)
     if len(outline) < 3:
         return None
-    base_mm, rival = (float("nan"), float("nan")), 0.0
+    base_mm, run_mm, half_mm, rival = (float("nan"), float("nan")), 0.0, 0.0, 0.0
     if piece.ends and piece.ends.candidates:
         best = np.asarray(piece.ends.candidates[0].xy_px) * settings.skeleton_shrink
         at = (best + piece.corner) * view.mm_per_px + view.origin_mm
         base_mm = (float(at[0]), float(at[1]))
+        run_mm, half_mm = piece.ends.candidates[0].run_mm, piece.ends.candidates[0].half_width_mm
         rival = _rival_score(piece.ends, view.mm_per_px * settings.skeleton_shrink, settings)
     coverage.setflags(write=False)
     return Silhouette(
@@ -223,6 +249,8 @@ def _silhouette(piece: _Piece, view: FlatView, settings: OutlineSettings) -> Sil
         corner_px=(x0, y0),
         area_mm2=float(coverage.sum()) * view.mm_per_px**2,
         base_mm=base_mm,
+        base_run_mm=run_mm,
+        base_half_width_mm=half_mm,
         base_score=piece.base_score,
         rival_score=rival,
         edge_sigma_mm=settings.edge_sigma_mm,

@@ -1,9 +1,8 @@
-"""Telling plant from paper: the colours that shaded paper can have, and the distance from them.
+"""The colours that shaded paper can have in this photo.
 
 Paper in shadow is lit by what is left of the light: part of the lamp or sun (penumbra) and the
 ambient light of the room or sky.  So its colour lies on the mixing line between white and one
-ambient colour, which is found in each photo.  What lies off that line, or is darker than the
-ambient light allows, is not paper.
+ambient colour, which is found in each photo.
 """
 
 from __future__ import annotations
@@ -29,18 +28,16 @@ class ShadowSettings:
     """Candidates for ln(B/G) of the ambient light: low, high, step. Sky is blue, walls are warm."""
     tint: tuple[float, ...] = (-0.1, -0.05, 0.0, 0.05)
     """Candidates for the departure of ln(R/G) from the daylight line."""
+    sky_tint: tuple[float, ...] = (-0.3, -0.25, -0.2, -0.15, -0.1, -0.05, 0.0)
+    """The same for blue ambient light: clear sky takes away more red than the daylight line says."""
+    sky_blueness: float = 0.25
+    """ln(B/G) above which the ambient light is a clear sky."""
     daylight_slope: float = -0.5
     """ln(R/G) against ln(B/G) along daylight and lamp colours (measured on rendered skies)."""
     red_tolerance: float = 0.09
     """Scatter of ln(R/G) of shaded paper about the line: noise, coloured bounce light."""
     blue_tolerance: float = 0.13
     """Scatter of ln(B/G); bounce light from foliage takes away more blue."""
-    dark_tolerance: float = 0.25
-    """Scatter of log brightness below the ambient floor: contact shadow."""
-    smooth_px: float = 0.8
-    """Gaussian smoothing before colours are judged: single-pixel chroma noise of JPEG."""
-    faintest: float = -0.12
-    """Log brightness above which a pixel counts as clean paper whatever its colour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,16 +47,6 @@ class ShadowColour:
     blueness: float
     tint: float
     depth: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ColourFields:
-    """Per pixel: log brightness, ln(R/G), ln(B/G) and how unlike paper it is (1 = at the limit)."""
-
-    brightness: Field
-    red: Field
-    blue: Field
-    unlike_paper: Field
 
 
 def log_colour(linear: Field) -> tuple[Field, Field, Field]:
@@ -100,7 +87,8 @@ def find_shadow_colour(linear: Field, settings: ShadowSettings) -> ShadowColour:
     best, best_score = ShadowColour(0.0, 0.0, settings.depths[1]), -np.inf
     for depth in settings.depths:
         for blueness in np.arange(*settings.blueness):
-            for tint in settings.tint:
+            is_sky = blueness > settings.sky_blueness
+            for tint in settings.sky_tint if is_sky else settings.tint:
                 candidate = ShadowColour(float(blueness), tint, depth)
                 on_red, on_blue = shaded_paper(brightness, candidate, settings)
                 near = (np.abs(red - on_red) < settings.red_tolerance / 2) & (
@@ -112,16 +100,3 @@ def find_shadow_colour(linear: Field, settings: ShadowSettings) -> ShadowColour:
                 if score > best_score:
                     best, best_score = candidate, score
     return best
-
-
-def colour_fields(linear: Field, shadow: ShadowColour, settings: ShadowSettings) -> ColourFields:
-    """Return colours and how unlike paper each pixel is: distance from the line over tolerance."""
-    smooth = cv2.GaussianBlur(linear, (0, 0), settings.smooth_px)
-    brightness, red, blue = log_colour(smooth)
-    on_red, on_blue = shaded_paper(brightness, shadow, settings)
-    off_red = (red - on_red) / settings.red_tolerance
-    off_blue = (blue - on_blue) / settings.blue_tolerance
-    too_dark = np.maximum(0, (shadow.depth - 0.1 - brightness) / settings.dark_tolerance)
-    unlike = np.sqrt(off_red**2 + off_blue**2 + too_dark**2)
-    unlike[brightness > settings.faintest] = 0.0
-    return ColourFields(brightness, red, blue, unlike.astype(np.float32))

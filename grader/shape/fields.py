@@ -1,0 +1,66 @@
+"""What the shape stage reads from the pictures of one cutting, as fields that can be sampled anywhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grader.records import FlatView, Points, Silhouette, Values
+
+Field = NDArray[np.float32]
+
+COLOUR_SMOOTH_PX = 2.0
+"""Smoothing of colours: chroma in a JPEG is coarse, bark and leaf differ over 0.3 mm and more."""
+DARKEST = 2e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CuttingFields:
+    """Crop of the flat view around one cutting."""
+
+    coverage: Field
+    """(h, w) covered share, 0 to 1."""
+    depth_mm: Field
+    """(h, w) distance to the nearest paper."""
+    red: Field
+    """(h, w) ln(R/G): bark is above foliage."""
+    blue: Field
+    """(h, w) ln(B/G)."""
+    mm_per_px: float
+    corner_mm: tuple[float, float]
+    """Mat position of the centre of pixel (0, 0) of the crop."""
+
+    def at(self, field: Field, points_mm: Points) -> Values:
+        """Return the field's values (...,) at mat positions (..., 2), 0 outside the crop."""
+        xy = ((np.asarray(points_mm) - self.corner_mm) / self.mm_per_px).astype(np.float32)
+        flat = xy.reshape(-1, 1, 2)
+        limit = 30_000  # cv2.remap takes at most 32,767 rows
+        parts = [
+            cv2.remap(field, flat[k : k + limit], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+            for k in range(0, len(flat), limit)
+        ]
+        return np.concatenate(parts).reshape(xy.shape[:-1]).astype(np.float64)
+
+
+def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:
+    """Return coverage, depth and colours of one silhouette's crop."""
+    x, y = silhouette.corner_px
+    height, width = silhouette.coverage.shape
+    linear = np.clip(view.linear[y : y + height, x : x + width], DARKEST, None)
+    smooth = cv2.log(cv2.GaussianBlur(linear, (0, 0), COLOUR_SMOOTH_PX))
+    solid = np.pad((silhouette.coverage > 0.5).astype(np.uint8), 1)
+    depth = cv2.distanceTransform(solid, cv2.DIST_L2, 5)[1:-1, 1:-1] * np.float32(view.mm_per_px)
+    return CuttingFields(
+        coverage=np.ascontiguousarray(silhouette.coverage),
+        depth_mm=np.ascontiguousarray(depth),
+        red=np.ascontiguousarray(smooth[..., 0] - smooth[..., 1]),
+        blue=np.ascontiguousarray(smooth[..., 2] - smooth[..., 1]),
+        mm_per_px=view.mm_per_px,
+        corner_mm=(
+            view.origin_mm[0] + x * view.mm_per_px,
+            view.origin_mm[1] + y * view.mm_per_px,
+        ),
+    )

@@ -1,0 +1,155 @@
+"""Following the bare stem from a sure place outward to its cut end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from grader.records import Points, Values
+from grader.shape.curves import arc_of, normals_of, smoothed
+from grader.shape.fields import CuttingFields
+
+STEP_MM = 0.25
+FIT_MM = 6.0
+"""Length of stem whose direction predicts the next step."""
+COVERED = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CrossSections:
+    """Where a covered stretch begins and ends across a centre line."""
+
+    centre_mm: Points
+    """(K, 2) the line that was cut across."""
+    left_mm: Values
+    """(K,) distance to the edge on the side of the negative normal; nan if the centre is bare."""
+    right_mm: Values
+    """(K,) distance to the edge on the side of the positive normal."""
+
+    @property
+    def width_mm(self) -> Values:
+        """Width (K,) across."""
+        return self.left_mm + self.right_mm
+
+    @property
+    def middle_mm(self) -> Points:
+        """Middle (K, 2) between the edges."""
+        shift = (self.right_mm - self.left_mm) / 2
+        return np.asarray(self.centre_mm + normals_of(self.centre_mm) * shift[:, None])
+
+
+def cross_sections(fields: CuttingFields, line_mm: Points, reach_mm: float) -> CrossSections:
+    """Return the covered stretch around each point of a line, at right angles to it.
+
+    The edge lies where coverage falls through one half, interpolated between samples.
+    """
+    step_mm = fields.mm_per_px / 2
+    u = np.arange(0, reach_mm + step_mm, step_mm)
+    normals = normals_of(line_mm)
+    sides = []
+    for sign in (-1.0, 1.0):
+        points = line_mm[:, None, :] + sign * u[None, :, None] * normals[:, None, :]
+        sides.append(_first_fall(fields.at(fields.coverage, points), step_mm))
+    return CrossSections(line_mm, sides[0], sides[1])
+
+
+def _first_fall(coverage: Values, step_mm: float) -> Values:
+    """Return where each row first falls through one half; nan where it starts below."""
+    below = coverage < COVERED
+    first = np.argmax(below, axis=1)
+    none = ~below.any(axis=1)
+    rows = np.arange(len(coverage))
+    before = np.maximum(first - 1, 0)
+    high, low = coverage[rows, before], coverage[rows, first]
+    part = (high - COVERED) / np.maximum(high - low, 1e-9)
+    fall = (before + np.clip(part, 0, 1)) * step_mm
+    fall = np.where(none, (coverage.shape[1] - 1) * step_mm, fall)
+    return np.asarray(np.where(below[:, 0], np.nan, fall))
+
+
+def stem_to_cut(fields: CuttingFields, way_mm: Points, anchor_mm: float, half_width_mm: float) -> Points:
+    """Return the centre line (K, 2) of the bare stem from its cut end to the anchor.
+
+    Parameters
+    ----------
+    way_mm : (N, 2)
+        A rough way through the stem, from near its end inwards.
+    anchor_mm : float
+        Distance along the way to a place that is surely on the bare stem.
+    half_width_mm : float
+
+    Walks outward step by step in the direction of the last stretch of middles, so that a leaf
+    leaving at the side does not lead it astray, until the paper begins.
+    """
+    soft = smoothed(way_mm, sigma_mm=1.0, step_mm=STEP_MM)
+    arc = arc_of(soft)
+    first = max(0.0, anchor_mm - FIT_MM)
+    stretch = soft[(arc >= first) & (arc <= anchor_mm + 2.0)]
+    if len(stretch) < 6:
+        stretch = soft[: max(6, int(8 / STEP_MM))]
+    sections = cross_sections(fields, stretch, 1.6 * half_width_mm + 0.3)
+    good = np.isfinite(sections.width_mm) & (sections.width_mm < 2.6 * half_width_mm + 0.3)
+    middles = sections.middle_mm[good] if good.sum() >= 4 else stretch
+    trail = list(middles[::-1])  # inner end first, the walk appends outward
+    for _ in range(400):  # 100 mm of bare stem at most
+        recent = np.asarray(trail[-int(FIT_MM / STEP_MM) :])
+        direction = _direction(recent)
+        ahead = recent[-1] + direction * STEP_MM
+        if fields.at(fields.coverage, ahead[None])[0] < COVERED:
+            break
+        trail.append(_recentred(fields, ahead, direction, half_width_mm))
+    return np.asarray(trail[::-1])
+
+
+def cut_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -> tuple[Points, float]:
+    """Return the base point (1, 2) where the stem ends, and its standard uncertainty in mm.
+
+    The end is searched on lines parallel to the stem across the middle half of its width; the
+    middle of them is the base: the cut may be oblique.
+    """
+    near = trail_mm[: max(3, int(4.0 / STEP_MM))]
+    direction = _direction(near[::-1])
+    normal = np.array([-direction[1], direction[0]])
+    step_mm = fields.mm_per_px / 2
+    start = near[min(len(near) - 1, int(2.0 / STEP_MM))]
+    along = np.arange(0, 2.0 + 2.5 * half_width_mm + 3.0, step_mm)
+    ends = []
+    for share in np.linspace(-0.5, 0.5, 7):
+        line = start + normal * share * half_width_mm + along[:, None] * direction
+        fall = _first_fall(fields.at(fields.coverage, line)[None], step_mm)[0]
+        if np.isfinite(fall) and fall < along[-1] - step_mm:
+            ends.append(fall)
+    if not ends:
+        return trail_mm[:1].copy(), half_width_mm
+    base = start + direction * float(np.median(ends))
+    return base[None], float(max(0.1, np.std(ends)))
+
+
+def _direction(points_mm: Points) -> Values:
+    centred = points_mm - points_mm.mean(axis=0)
+    axis = np.linalg.svd(centred, full_matrices=False)[2][0]
+    outward = points_mm[-1] - points_mm[0]
+    return np.asarray(axis if float(axis @ outward) >= 0 else -axis)
+
+
+def _recentred(fields: CuttingFields, at_mm: Values, direction: Values, half_width_mm: float) -> Values:
+    """Move a point to the middle of the stem, unless a leaf hides one of its edges."""
+    line = at_mm + np.outer([-0.05, 0.0, 0.05], direction)
+    section = cross_sections(fields, line, 1.6 * half_width_mm + 0.3)
+    left, right = float(section.left_mm[1]), float(section.right_mm[1])
+    limit = 1.35 * half_width_mm + 0.15
+    normal = np.array([-direction[1], direction[0]])
+    if not np.isfinite(left + right):
+        return at_mm
+    if left < limit and right < limit:
+        shift = (right - left) / 2
+    elif left < limit:
+        shift = half_width_mm - left
+    elif right < limit:
+        shift = right - half_width_mm
+    else:
+        shift = 0.0
+    return np.asarray(at_mm + normal * float(np.clip(shift, -0.1, 0.1)))
+
+
