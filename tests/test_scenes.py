@@ -121,23 +121,25 @@ def test_shadow_lies_beside_and_never_wraps_around():
     assert 0.6 < linear[round(28.7 * 10), 300] < 0.95
 
 
-def test_flat_view_shows_paper_as_one_and_the_stem_where_it_is():
+@pytest.mark.parametrize("tilt_deg", [0.0, 12.0, 20.0])
+def test_flat_view_shows_paper_as_one_and_the_stem_where_it_is(tilt_deg):
     stem = Stem((20.0, 40.0), 0.0, 90.0, 4.0, 4.0)
-    scene = make_scene([Plant(stem)], Conditions(tilt_deg=12.0, falloff=0.15))
+    scene = make_scene([Plant(stem)], Conditions(tilt_deg=tilt_deg, falloff=0.15))
     view = flatten(scene.photo, scene.pose)
     row, column = (
-        round((y - origin) / view.mm_per_px)
-        for y, origin in ((55.0, view.origin_mm[1]), (60.0, view.origin_mm[0]))
+        round((at - origin) / view.mm_per_px)
+        for at, origin in ((55.0, view.origin_mm[1]), (60.0, view.origin_mm[0]))
     )
     assert view.linear[row - 20 : row + 20, column - 20 : column + 20].mean() == pytest.approx(1.0, abs=0.01)
     # In linear light the integral of the dark is the width, whatever the blur.
-    across = view.linear[:, column, 1].astype(float)
+    across = view.linear[:, column - 30 : column + 30, 1].astype(float).mean(axis=1)
     y_mm = view.origin_mm[1] + view.mm_per_px * np.arange(len(across))
     beside = (np.abs(y_mm - 40.0) > 5.0) & (np.abs(y_mm - 40.0) < 10.0)
     cover = (1.0 - across / across[beside].mean()) / (1.0 - BARK[1])
     near = np.abs(y_mm - 40.0) < 4.0
     assert (cover[near] * y_mm[near]).sum() / cover[near].sum() == pytest.approx(40.0, abs=0.02)
-    assert cover[near].sum() * view.mm_per_px == pytest.approx(4.0, abs=0.05)
+    # The photo is interpolated in sRGB, which darkens edges: up to 0.02 mm at 10 px/mm.
+    assert cover[near].sum() * view.mm_per_px == pytest.approx(4.0, abs=0.03)
 
 
 def test_leaves_stay_between_foliage_start_and_tip():
