@@ -1,0 +1,63 @@
+"""Finding photos, running them, pictures of the worst cases."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from grader.records import Measured
+from grader.verdict import load_targets
+from tests.accuracy import known_tray
+from tests.accuracy.goals import GOALS
+from tests.accuracy.run import run_set, truth_files, usable
+from tests.accuracy.worst import FOUND_COLOUR, across_at, draw_case, save_worst
+
+LONG_MM = 7.0
+"""Injected error of the total length of one cutting."""
+
+
+def one_too_long(truth, _folder):
+    return known_tray.with_trait(
+        known_tray.flawless(truth),
+        "total_length_mm",
+        lambda i, m: Measured(m.value + (LONG_MM if i == 2 else 0.0), m.sigma),
+    )
+
+
+@pytest.fixture
+def case(tmp_path):
+    path = known_tray.truth_file(tmp_path)
+    Image.fromarray(np.full((3024, 4032, 3), 200, dtype=np.uint8)).save(tmp_path / "known.jpg")
+    return run_set([path], 1, one_too_long, load_targets())[0]
+
+
+def test_truth_without_photo_is_left_out(tmp_path):
+    path = known_tray.truth_file(tmp_path)
+    assert truth_files(tmp_path) == []
+    Image.new("RGB", (8, 8)).save(tmp_path / "known.jpg")
+    assert truth_files(tmp_path) == [path]
+
+
+def test_worst_case_comes_first(case, tmp_path):
+    saved = save_worst({"made up": usable([case])}, tmp_path / "worst", per_trait=2)
+    assert len(saved) == 2 * len(GOALS)
+    assert (tmp_path / "worst" / "total_length_mm_01_made up_known_2.png").is_file()
+
+
+def test_picture_shows_what_was_found(case):
+    reading = next(
+        item for item in case.comparison.readings if item.trait == "total_length_mm" and item.cutting_id == 2
+    )
+    assert reading.error == pytest.approx(LONG_MM)
+    colours = {tuple(colour) for _, colour in draw_case(case, reading).getcolors(1 << 20)}
+    # Drawn last; without an error of position it hides the true one.
+    assert FOUND_COLOUR in colours
+
+
+def test_mark_across_the_axis():
+    axis = np.column_stack([np.arange(0.0, 11.0), np.zeros(11)])
+    assert across_at(axis, 4.5, 3.0) == pytest.approx(np.array([[4.5, -3.0], [4.5, 3.0]]))
+    assert math.hypot(*np.diff(across_at(axis, 100.0), axis=0)[0]) == pytest.approx(6.0)
