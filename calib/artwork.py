@@ -1,0 +1,116 @@
+"""Everything drawn on a mat: squares, markers, rulers, names, words.  Drawn millimetres."""
+
+from __future__ import annotations
+
+import cv2
+
+from calib.design import CHECK_BAR_MM, DICTIONARY, INCH_MM, MARKER_SHARE, STRIP_MM, Mark, MatLayout, Rect, Text, Triangle
+
+MODULES = 8
+"""Modules along a 36h10 marker: six of code, two of border."""
+TEXT_MM = 2.6
+"""Readable at arm's length; height of capitals about 1.9 mm."""
+LINE_MM = 0.2
+"""Thinnest line that home printers draw evenly."""
+
+
+def marks_of(
+    layout: MatLayout,
+    black_mm: list[tuple[float, float, float]],
+    white_mm: list[tuple[float, float, float]],
+    ids: list[int],
+) -> tuple[Mark, ...]:
+    """Return all marks of a mat in drawing order."""
+    marks: list[Mark] = [Rect(x, y, s, s) for x, y, s in black_mm]
+    for (x, y, square), marker_id in zip(white_mm, ids, strict=True):
+        marks += _marker(x, y, square, marker_id)
+    marks += _mm_ruler(layout) + _inch_ruler(layout) + _names(layout)
+    return tuple(marks)
+
+
+def _marker(x_mm: float, y_mm: float, square_mm: float, marker_id: int) -> list[Mark]:
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{DICTIONARY}"))
+    cells = cv2.aruco.generateImageMarker(dictionary, marker_id, MODULES) > 0
+    side = square_mm * MARKER_SHARE
+    left, top = x_mm + (square_mm - side) / 2, y_mm + (square_mm - side) / 2
+    module = side / MODULES
+    marks: list[Mark] = [Rect(left, top, side, side)]
+    for row in range(MODULES):
+        column = 0
+        while column < MODULES:
+            run = column
+            while run < MODULES and cells[row, run]:
+                run += 1
+            if run > column:
+                x, y = left + column * module, top + row * module
+                marks.append(Rect(x, y, (run - column) * module, module, is_ink=False))
+            column = max(run, column + 1)
+    return marks
+
+
+def _strip_y(layout: MatLayout, is_top: bool) -> float:
+    """Return the outer edge of the top or bottom strip."""
+    gap = STRIP_MM + 0.5
+    return layout.lay_area_mm[1] - gap if is_top else layout.lay_area_mm[3] + gap
+
+
+def _mm_ruler(layout: MatLayout) -> list[Mark]:
+    """Return the check bar with its millimetre ticks and what to do, in the bottom strip."""
+    left, bottom = layout.lay_area_mm[0], _strip_y(layout, is_top=False)
+    bar = min(CHECK_BAR_MM, layout.lay_area_mm[2] - left)
+    bar_y = bottom - 1.0
+    marks: list[Mark] = [Rect(left, bar_y, bar, 0.5)]
+    for mm in range(int(bar) + 1):
+        length = 2.2 if mm % 10 == 0 else 1.5 if mm % 5 == 0 else 0.9
+        if mm in (0, int(CHECK_BAR_MM)):
+            length = 3.2
+        inset = LINE_MM if mm == int(bar) else 0.0 if mm == 0 else LINE_MM / 2
+        marks.append(Rect(left + mm - inset, bar_y - length, LINE_MM, length))
+        if mm % 10 == 0 and 0 < mm < bar:
+            marks.append(Text(left + mm, bar_y - 2.4, 1.8, str(mm), "middle"))
+    words = f"measure me: {CHECK_BAR_MM:.0f} mm"
+    marks.append(Text(left + bar + 2, bottom - 0.9, TEXT_MM, words))
+    middle = left + bar + 2 + 27.0
+    right = layout.lay_area_mm[2]
+    if right - middle > 50:
+        for k in (0, 1):
+            x = middle + 4 + k * 38.0
+            marks.append(Triangle(((x, bottom - 3.4), (x + 3.0, bottom - 3.4), (x + 1.5, bottom - 0.8))))
+        marks.append(Text(middle + 9, bottom - 0.9, TEXT_MM, "cut ends this way"))
+    return marks
+
+
+def _inch_ruler(layout: MatLayout) -> list[Mark]:
+    """Return the inch ruler, the mat's name and the printing advice, in the top strip."""
+    left, top = layout.lay_area_mm[0], _strip_y(layout, is_top=True)
+    inches = int((layout.lay_area_mm[2] - left - 85) / INCH_MM)
+    bar_y = top + 0.5
+    marks: list[Mark] = [Rect(left, bar_y, max(inches, 1) * INCH_MM, 0.3)]
+    for eighth in range(max(inches, 1) * 8 + 1):
+        length = 2.2 if eighth % 8 == 0 else 1.5 if eighth % 4 == 0 else 0.9
+        marks.append(Rect(left + eighth * INCH_MM / 8 - LINE_MM / 2, bar_y, LINE_MM, length))
+        if eighth % 8 == 0:
+            marks.append(Text(left + eighth * INCH_MM / 8, bar_y + 4.2, 1.8, f"{eighth // 8} in", "middle"))
+    words = f"print at 100 % - mat {layout.mat_id} - lay cuttings inside, none touching"
+    marks.append(Text(layout.lay_area_mm[2], top + 3.2, 2.3, words, "end"))
+    return marks
+
+
+def _names(layout: MatLayout) -> list[Mark]:
+    """Return column letters above and below, row numbers left and right."""
+    marks: list[Mark] = []
+    left, top, right, bottom = layout.lay_area_mm
+    for k in range(len(layout.columns_mm) - 1):
+        x = (layout.columns_mm[k] + layout.columns_mm[k + 1]) / 2
+        marks.append(Text(x + 6.0, top - 0.7, TEXT_MM, chr(ord("A") + k), "middle"))
+        edge = layout.columns_mm[k]
+        if k:
+            marks.append(Rect(edge - LINE_MM / 2, top - 2.0, LINE_MM, 1.5))
+            marks.append(Rect(edge - LINE_MM / 2, bottom + 0.5, LINE_MM, 1.0))
+    for k in range(len(layout.rows_mm) - 1):
+        y = (layout.rows_mm[k] + layout.rows_mm[k + 1]) / 2
+        for x, tick in ((left - 3.2, left - 2.0), (right + 3.2, right + 0.5)):
+            marks.append(Text(x, y + 0.9, TEXT_MM, str(k + 1), "middle"))
+            if k:
+                marks.append(Rect(tick, layout.rows_mm[k] - LINE_MM / 2, 1.5, LINE_MM))
+    return marks
