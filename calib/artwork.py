@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import cv2
 
-from calib.design import CHECK_BAR_MM, DICTIONARY, INCH_MM, MARKER_SHARE, STRIP_MM, Mark, MatLayout, Rect, Text, Triangle
+from calib.design import (
+    CHECK_BAR_MM,
+    DICTIONARY,
+    INCH_MM,
+    MARKER_SHARE,
+    STRIP_MM,
+    Mark,
+    MatLayout,
+    Rect,
+    Text,
+    Triangle,
+)
 
 MODULES = 8
 """Modules along a 36h10 marker: six of code, two of border."""
@@ -70,47 +81,47 @@ def _mm_ruler(layout: MatLayout) -> list[Mark]:
             marks.append(Text(left + mm, bar_y - 2.4, 1.8, str(mm), "middle"))
     words = f"measure me: {CHECK_BAR_MM:.0f} mm"
     marks.append(Text(left + bar + 2, bottom - 0.9, TEXT_MM, words))
-    middle = left + bar + 2 + 27.0
-    right = layout.lay_area_mm[2]
-    if right - middle > 50:
-        for k in (0, 1):
-            x = middle + 4 + k * 38.0
-            marks.append(Triangle(((x, bottom - 3.4), (x + 3.0, bottom - 3.4), (x + 1.5, bottom - 0.8))))
-        marks.append(Text(middle + 9, bottom - 0.9, TEXT_MM, "cut ends this way"))
+    arrow = left + bar + 2 + 27.0
+    if layout.lay_area_mm[2] - arrow > 30:
+        marks.append(
+            Triangle(((arrow, bottom - 3.4), (arrow + 3.0, bottom - 3.4), (arrow + 1.5, bottom - 0.8)))
+        )
+        marks.append(Text(arrow + 4.5, bottom - 0.9, TEXT_MM, "cut ends this way"))
     return marks
 
 
 def _inch_ruler(layout: MatLayout) -> list[Mark]:
-    """Return the inch ruler, the mat's name and the printing advice, in the top strip."""
-    left, top = layout.lay_area_mm[0], _strip_y(layout, is_top=True)
-    inches = int((layout.lay_area_mm[2] - left - 85) / INCH_MM)
-    bar_y = top + 0.5
-    marks: list[Mark] = [Rect(left, bar_y, max(inches, 1) * INCH_MM, 0.3)]
-    for eighth in range(max(inches, 1) * 8 + 1):
+    """Return the inch ruler, in the right strip."""
+    right, top = layout.lay_area_mm[2] + STRIP_MM + 0.5, layout.lay_area_mm[1]
+    inches = int((layout.lay_area_mm[3] - top) / INCH_MM)
+    bar_x = right - 1.0
+    marks: list[Mark] = [Rect(bar_x, top, 0.3, inches * INCH_MM)]
+    for eighth in range(inches * 8 + 1):
         length = 2.2 if eighth % 8 == 0 else 1.5 if eighth % 4 == 0 else 0.9
-        marks.append(Rect(left + eighth * INCH_MM / 8 - LINE_MM / 2, bar_y, LINE_MM, length))
-        if eighth % 8 == 0:
-            marks.append(Text(left + eighth * INCH_MM / 8, bar_y + 4.2, 1.8, f"{eighth // 8} in", "middle"))
-    words = f"print at 100 % - mat {layout.mat_id} - lay cuttings inside, none touching"
-    marks.append(Text(layout.lay_area_mm[2], top + 3.2, 2.3, words, "end"))
+        y = top + eighth * INCH_MM / 8
+        marks.append(Rect(bar_x - length, y - LINE_MM / 2, length, LINE_MM))
+        if eighth % 8 == 0 and eighth:
+            marks.append(Text(bar_x - 2.4, y + 0.6, 1.6, f"{eighth // 8} in", "end"))
     return marks
 
 
 def _names(layout: MatLayout) -> list[Mark]:
-    """Return column letters above and below, row numbers left and right."""
+    """Return column letters above, row numbers on the left, ticks between cells, printing advice."""
     marks: list[Mark] = []
-    left, top, right, bottom = layout.lay_area_mm
+    left, top, _, bottom = layout.lay_area_mm
+    phrases = ("print at 100 %", f"cutting mat {layout.mat_id}", "lay none touching")
     for k in range(len(layout.columns_mm) - 1):
         x = (layout.columns_mm[k] + layout.columns_mm[k + 1]) / 2
-        marks.append(Text(x + 6.0, top - 0.7, TEXT_MM, chr(ord("A") + k), "middle"))
+        marks.append(Text(x, top - 1.4, TEXT_MM, chr(ord("A") + k), "middle"))
+        if k < len(phrases):
+            marks.append(Text(x + 5.0, top - 1.4, 2.3, phrases[k]))
         edge = layout.columns_mm[k]
         if k:
             marks.append(Rect(edge - LINE_MM / 2, top - 2.0, LINE_MM, 1.5))
             marks.append(Rect(edge - LINE_MM / 2, bottom + 0.5, LINE_MM, 1.0))
     for k in range(len(layout.rows_mm) - 1):
         y = (layout.rows_mm[k] + layout.rows_mm[k + 1]) / 2
-        for x, tick in ((left - 3.2, left - 2.0), (right + 3.2, right + 0.5)):
-            marks.append(Text(x, y + 0.9, TEXT_MM, str(k + 1), "middle"))
-            if k:
-                marks.append(Rect(tick, layout.rows_mm[k] - LINE_MM / 2, 1.5, LINE_MM))
+        marks.append(Text(left - 3.2, y + 0.9, TEXT_MM, str(k + 1), "middle"))
+        if k:
+            marks.append(Rect(left - 2.0, layout.rows_mm[k] - LINE_MM / 2, 1.5, LINE_MM))
     return marks

@@ -128,7 +128,9 @@ class MatDesign:
     @property
     def ink_share(self) -> float:
         """Share of the page that is black, squares and markers only."""
-        ink = sum((1 if m.is_ink else -1) * m.width_mm * m.height_mm for m in self.marks if isinstance(m, Rect))
+        ink = sum(
+            (1 if m.is_ink else -1) * m.width_mm * m.height_mm for m in self.marks if isinstance(m, Rect)
+        )
         return float(ink / (self.layout.page_mm[0] * self.layout.page_mm[1]))
 
 
@@ -147,7 +149,9 @@ def page_of(size: str) -> tuple[str, tuple[float, float]]:
         width, height = (float(part) for part in size.lower().split("x"))
     except ValueError:
         known = ", ".join(PAPER_MM)
-        raise ValueError(f"size must be {known} or WIDTHxHEIGHT in mm such as 600x400, not {size!r}") from None
+        raise ValueError(
+            f"size must be {known} or WIDTHxHEIGHT in mm such as 600x400, not {size!r}"
+        ) from None
     for side in (width, height):
         if side % 10 or not LEAST_CM * 10 <= side <= MOST_CM * 10:
             raise ValueError(
