@@ -76,14 +76,6 @@ class MatLayout:
     """Edges of the named columns A, B, ...; empty without names."""
     rows_mm: tuple[float, ...] = ()
 
-    def cell_of(self, x_mm: float, y_mm: float) -> str:
-        """Return the printed name of the cell at a place (drawn mm), "" without names."""
-        if not self.columns_mm or not self.rows_mm:
-            return ""
-        column = int(np.clip(np.searchsorted(self.columns_mm, x_mm) - 1, 0, len(self.columns_mm) - 2))
-        row = int(np.clip(np.searchsorted(self.rows_mm, y_mm) - 1, 0, len(self.rows_mm) - 2))
-        return f"{chr(ord('A') + column)}{row + 1}"
-
 
 @dataclass(frozen=True, slots=True)
 class Rect:

@@ -79,8 +79,17 @@ class MatPose:
     px_per_mm: float
     """At the middle of the lay area."""
     warnings: tuple[str, ...] = ()
-    cell_names: tuple[str, ...] = ()
-    """Names of the columns then rows printed at the border, joined by "|"; empty for foreign boards."""
+    cell_edges_mm: tuple[tuple[float, ...], tuple[float, ...]] = ((), ())
+    """Edges of the columns A, B, ... and rows 1, 2, ... named on the border; empty for foreign boards."""
+
+    def cell_of(self, x_mm: float, y_mm: float) -> str:
+        """Return the printed name of the cell at a place, such as "C2"; "" for foreign boards."""
+        columns, rows = self.cell_edges_mm
+        if len(columns) < 2 or len(rows) < 2:
+            return ""
+        column = int(np.clip(np.searchsorted(columns, x_mm) - 1, 0, len(columns) - 2))
+        row = int(np.clip(np.searchsorted(rows, y_mm) - 1, 0, len(rows) - 2))
+        return f"{chr(ord('A') + column)}{row + 1}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -30,10 +30,10 @@ LEAST_ECCENTRICITY = 0.45
 # Logistic regression on 10,058 skeleton ends of 390 cuttings of the independent trays, folders a and
 # b: the best-scoring end belongs to the base in all of them.  Features are standardised as
 # (feature - mean) / scale.  See ``EndFeatures`` for their order.
-FEATURE_MEAN = (0.7894, 2.1064, 0.1488, 0.2571, 0.0054, 0.8247, 0.1150, 0.0365)
-FEATURE_SCALE = (0.1261, 0.8638, 0.8486, 0.1576, 0.2015, 0.3856, 0.0985, 0.5355)
-FEATURE_WEIGHT = (2.2641, -0.5268, -1.1153, -1.7416, 0.5322, 0.3071, 1.5650, 1.0065)
-INTERCEPT = -8.0740
+FEATURE_MEAN = (0.7945, 2.0690, 0.1206, 0.2567, 0.0060, 0.8124, 0.1173, 0.0332, 0.1827, -0.3577)
+FEATURE_SCALE = (0.1246, 0.8512, 0.8276, 0.1594, 0.2002, 0.3877, 0.0984, 0.5198, 0.1932, 0.5781)
+FEATURE_WEIGHT = (2.6317, 0.1194, -0.9877, -1.6193, 1.0152, 0.5590, 0.9280, -0.0182, -1.6019, 0.3484)
+INTERCEPT = -9.3740
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,9 +157,31 @@ def _judge(
         float(np.clip(blunt, 0, 2)),
         run_mm / (longest_px * mm_per_px),
         float(brown * np.log(run_mm + 0.5)),
+        _turn(xy, along_mm),
+        _narrower(half_mm, along_mm),
     )
     score = _logistic(np.asarray(features))
     return EndCandidate(int(way[0]), (float(xy[0, 0]), float(xy[0, 1])), score, run_mm, half, features)
+
+
+def _turn(xy: NDArray[np.int64], along_mm: Values) -> float:
+    """Return how far the way turns beyond its first stretch, in half turns: a leaf leaves at an angle."""
+    first, beyond = (along_mm > 0.5) & (along_mm < 6.0), (along_mm > 8.0) & (along_mm < 20.0)
+    if first.sum() < 3 or beyond.sum() < 3:
+        return 0.0
+    one = xy[first][-1] - xy[first][0]
+    two = xy[beyond][-1] - xy[beyond][0]
+    cosine = float(one @ two) / max(float(np.hypot(*one) * np.hypot(*two)), 1e-9)
+    return float(np.arccos(np.clip(cosine, -1, 1)) / np.pi)
+
+
+def _narrower(half_mm: Values, along_mm: Values) -> float:
+    """Return the log ratio of half widths, first stretch over the next: a leaf is narrower than its stem."""
+    first, beyond = (along_mm > 0.5) & (along_mm < 5.0), (along_mm > 7.0) & (along_mm < 15.0)
+    if not first.any() or not beyond.any():
+        return 0.0
+    ratio = np.median(half_mm[first]) / max(float(np.median(half_mm[beyond])), 0.1)
+    return float(np.clip(np.log(max(float(ratio), 0.1)), -1.5, 1.5))
 
 
 def _logistic(features: Values) -> float:

@@ -36,9 +36,9 @@ class OutlineSettings:
     """The same for a larger piece without a base of its own."""
     piece_share: float = 0.4
     """A loose piece larger than this share of its neighbour is a thing of its own."""
-    least_base_score: float = 0.04
+    least_base_score: float = 0.05
     """Below this no end looks like a cut base (fitted sets: all true bases 0.2 and more but one)."""
-    rival_score: float = 0.9
+    rival_score: float = 0.5
     """A second end at least this base-like, far from the first: two cuttings lie together."""
     rival_distance_mm: float = 30.0
     solid_share: float = 0.8
@@ -89,9 +89,7 @@ def find_silhouettes(
     return tuple(_reading_order([s for s in found if s is not None]))
 
 
-def _pale_holes_filled(
-    closed: NDArray[np.uint8], fields: PlantFields, mm_per_px: float
-) -> NDArray[np.uint8]:
+def _pale_holes_filled(closed: NDArray[np.uint8], fields: PlantFields, mm_per_px: float) -> NDArray[np.uint8]:
     """Fill holes that are not white: a fresh cut face is nearly as bright as paper, but yellow."""
     largest_face_mm2, yellow = 120.0, -0.12  # a cut of 12 mm wood; ln(B/G) of fresh wood is -0.2 to -0.8
     _, labels, stats, _ = cv2.connectedComponentsWithStats((1 - closed).astype(np.uint8), connectivity=4)
@@ -188,9 +186,7 @@ def _joined(
     return grown + left_over
 
 
-def _united(
-    parts: list[_Piece], fields: PlantFields, mm_per_px: float, settings: OutlineSettings
-) -> _Piece:
+def _united(parts: list[_Piece], fields: PlantFields, mm_per_px: float, settings: OutlineSettings) -> _Piece:
     low = np.min([part.corner for part in parts], axis=0)
     high = np.max([np.add(part.corner, part.mask.shape[::-1]) for part in parts], axis=0)
     mask = np.zeros((high[1] - low[1], high[0] - low[0]), dtype=bool)

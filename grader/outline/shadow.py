@@ -57,9 +57,7 @@ def log_colour(linear: Field) -> tuple[Field, Field, Field]:
     return brightness, log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]
 
 
-def shaded_paper(
-    brightness: Field, shadow: ShadowColour, settings: ShadowSettings
-) -> tuple[Field, Field]:
+def shaded_paper(brightness: Field, shadow: ShadowColour, settings: ShadowSettings) -> tuple[Field, Field]:
     """Return ln(R/G) and ln(B/G) that paper of this log brightness has in this photo."""
     ambient = np.exp([settings.daylight_slope * shadow.blueness + shadow.tint, 0.0, shadow.blueness])
     ambient = ambient / ambient.mean() * np.exp(shadow.depth)

@@ -57,10 +57,60 @@ def branches_from(fields: CuttingFields, base_mm: Points) -> Branches | None:
     return Branches(nodes_mm, length * scale, before, ends)
 
 
-def leader_end(branches: Branches) -> int:
-    """Return the node at the end of the leader: the one furthest along the branches."""
-    reachable = np.where(np.isfinite(branches.length_mm), branches.length_mm, -1.0)
-    return int(reachable.argmax())
+LEADER_SHARE = 0.72
+"""Ends nearer to the base than this share of the furthest are side shoots."""
+APART_MM = 6.0
+"""Ends closer together than this are leaves of one tip."""
+MOST_TIPS = 6
+STRAIGHT_ON_SHARE = 0.4
+"""How far, as a share of the distance, a shoot keeps the direction of the bare stem."""
+STEP_MM = 0.5
+
+
+def rough_ways(branches: Branches, trail_mm: Points) -> list[Points]:
+    """Return candidate ways (K, 2) from the base through the bare stem to possible tips.
+
+    For each end far from the base: the way through the skeleton, and a free curve that leaves the
+    stem in its own direction (quadratic Bezier), since leaves pull the skeleton aside.
+
+    Parameters
+    ----------
+    trail_mm : (M, 2)
+        Centre line of the bare stem from the base.
+    """
+    base = trail_mm[0]
+    outlet, direction = trail_mm[-1], _direction_at_end(trail_mm)
+    reachable = [int(end) for end in branches.ends if np.isfinite(branches.length_mm[end])]
+    reachable.sort(key=lambda end: -float(branches.length_mm[end]))
+    tips: list[int] = []
+    for end in reachable:
+        if branches.length_mm[end] < LEADER_SHARE * branches.length_mm[reachable[0]]:
+            break
+        at = branches.nodes_mm[end]
+        if np.hypot(*(at - base)) < np.hypot(*(outlet - base)):
+            continue
+        if all(np.hypot(*(at - branches.nodes_mm[tip])) > APART_MM for tip in tips):
+            tips.append(end)
+        if len(tips) == MOST_TIPS:
+            break
+    ways = []
+    for tip in tips:
+        at = branches.nodes_mm[tip]
+        far = branches.way_mm(tip)
+        joins = int(np.argmin(np.hypot(*(far - outlet).T)))
+        if len(far) - joins > 3:
+            ways.append(np.vstack([trail_mm, far[joins + 2 :]]))
+        reach = float(np.hypot(*(at - outlet)))
+        control = outlet + direction * STRAIGHT_ON_SHARE * reach
+        t = np.linspace(0, 1, max(3, int(reach / STEP_MM)))[1:, None]
+        ways.append(np.vstack([trail_mm, (1 - t) ** 2 * outlet + 2 * t * (1 - t) * control + t**2 * at]))
+    return ways
+
+
+def _direction_at_end(trail_mm: Points) -> Values:
+    back = trail_mm[max(0, len(trail_mm) - 17)]
+    step = trail_mm[-1] - back
+    return np.asarray(step / max(float(np.hypot(*step)), 1e-9))
 
 
 def _edges(thin: Mask, rows: NDArray[np.int64], cols: NDArray[np.int64]) -> csr_matrix:

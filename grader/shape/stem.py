@@ -151,5 +151,3 @@ def _recentred(fields: CuttingFields, at_mm: Values, direction: Values, half_wid
     else:
         shift = 0.0
     return np.asarray(at_mm + normal * float(np.clip(shift, -0.1, 0.1)))
-
-
