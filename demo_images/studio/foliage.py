@@ -1,4 +1,4 @@
-"""Leaves on shoots: scale leaves in crossed pairs, awls in whorls, flat needles, small broad leaves."""
+"""Leaves on shoots: scale-leaf cords, awl leaves, flat needles, small broad leaves; and leftover strays."""
 
 from __future__ import annotations
 
@@ -7,192 +7,168 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .curves import arc_length
+from .curves import arc_length, directions
 from .mesh import Mesh, Part, grid_faces, joined, leaf_shape, leaves, unit
-from .plan import BROWN_COLOURS, LEAF_COLOURS, CuttingPlan
-from .shoots import Shoot, on_shoot
+from .plan import BARK_COLOURS, BROWN_COLOURS, CUT_FACE_COLOUR, LEAF_COLOURS, CuttingPlan
+from .shoots import Shoot, on_shoot, resting
 from .stems import Stem, steps_between
 
 Floats = NDArray[np.float64]
 
-UP = np.array([0.0, 0.0, 1.0])
-PAPER_MM = 0.06
-"""No leaf lies lower than this."""
+PAPER_GAP_MM = 0.06
+"""Leaves lie no lower than this."""
+SHOOT_SIDES = 7
+END_LEAVES_SHARE = 0.5
+"""Leaves at the very end of a shoot are this much shorter: they are young."""
 
 
 @dataclass(frozen=True, slots=True)
 class Arrangement:
-    """How leaves stand on a shoot; lengths in mm for a usual cutting."""
+    """How leaves of a kind stand; lengths in mm of a usual plant."""
 
     pitch_mm: float
     per_node: int
     length_mm: float
     width_mm: float
     thickness_mm: float
-    spread: float
-    """Tangent of the angle between leaf and shoot."""
-    spread_last: float
-    """The same at the growing tip."""
-    flatness: float
-    """1: leaves turn to the sides and face up; 0: they stand all round."""
+    angle_deg: float
+    """Between leaf and shoot."""
+    is_two_ranked: bool
+    """Twisted flat to both sides, as yew needles are."""
     bend: float
 
 
 ARRANGEMENTS = {
-    "scale": Arrangement(1.15, 2, 1.85, 1.10, 0.30, 0.30, 0.10, 0.0, 0.06),
-    "awl": Arrangement(1.9, 3, 5.2, 1.05, 0.12, 0.95, 0.25, 0.0, -0.05),
-    "needle": Arrangement(1.7, 1, 14.0, 1.85, 0.16, 1.15, 0.25, 0.80, 0.05),
-    "broad": Arrangement(4.6, 2, 11.5, 5.6, 0.5, 1.2, 0.30, 0.65, 0.10),
+    "scale": Arrangement(0.85, 2, 1.75, 1.35, 0.42, 17.0, False, 0.10),
+    "awl": Arrangement(1.7, 3, 4.6, 1.15, 0.35, 38.0, False, 0.05),
+    "needle": Arrangement(1.5, 1, 15.0, 2.1, 0.30, 52.0, True, 0.08),
+    "broad": Arrangement(4.6, 2, 11.0, 6.4, 0.80, 48.0, False, 0.14),
 }
 
 
-def leafy_mesh(plan: CuttingPlan, shoots: list[Shoot], rng: np.random.Generator) -> tuple[Mesh, Mesh]:
-    """Return the leader's leaves, and everything else that is foliage."""
-    meshes = [
-        _shoot_leaves(plan, shoot, ARRANGEMENTS[plan.kind], rng) for shoot in shoots if len(shoot.line_mm) > 2
-    ]
-    cores = [_core(plan, shoot) for shoot in shoots[1:]]
-    return meshes[0], joined([*meshes[1:], *cores])
+def build_foliage(plan: CuttingPlan, stem: Stem, shoots: list[Shoot], rng: np.random.Generator) -> Mesh:
+    """Return all leaves and green side shoots of a cutting."""
+    parts = [_shoot_tube(shoot, plan) for shoot in shoots if shoot.order > 0]
+    parts += [_clad(plan, shoot, rng) for shoot in shoots]
+    mesh = joined(parts)
+    return mesh.moved(resting(mesh.vertices_mm, PAPER_GAP_MM))
 
 
-def _shoot_leaves(plan: CuttingPlan, shoot: Shoot, how: Arrangement, rng: np.random.Generator) -> Mesh:
-    total = float(arc_length(shoot.line_mm)[-1])
+def _clad(plan: CuttingPlan, shoot: Shoot, rng: np.random.Generator) -> Mesh:
+    """Return the leaves of one shoot."""
+    kind = ARRANGEMENTS[plan.kind]
     size = plan.leaf_scale
-    start = 0.0 if shoot.order == 0 else 0.8 * size
-    nodes = steps_between(start, total, how.pitch_mm * size, rng)
-    if shoot.order and len(nodes) < 2:
-        nodes = np.array([0.5, 1.0]) * total
-    share = np.repeat(nodes / max(total, 1e-9), how.per_node)
-    arc = np.repeat(nodes, how.per_node)
-    n = len(arc)
-    foot, along, radius = on_shoot(shoot, arc)
-    turn = _turns(how, len(nodes), rng)
-    side = unit(np.cross(UP, along))
+    length = float(arc_length(shoot.line_mm)[-1])
+    first = 0.0 if shoot.order == 0 else min(0.8 * size, 0.3 * length)
+    nodes = steps_between(first, length, kind.pitch_mm * size, rng)
+    nodes = np.append(nodes, length)
+    turn = rng.uniform(0, 2 * np.pi)
+    where = np.repeat(nodes, kind.per_node)
+    number = np.repeat(np.arange(len(nodes)), kind.per_node)
+    around = turn + _phyllotaxis(kind, number, np.tile(np.arange(kind.per_node), len(nodes)), rng)
+    foot, along, radius = on_shoot(shoot, where)
+    side = unit(np.cross(np.array([0.0, 0.0, 1.0]), along))
     up = np.cross(along, side)
-    radial = np.cos(turn)[:, None] * side + np.sin(turn)[:, None] * up
-    last = np.clip((arc - total + 3.5 * how.pitch_mm * size) / (3.5 * how.pitch_mm * size), 0.0, 1.0)
-    spread = (how.spread * (1 - last) + how.spread_last * last) * rng.uniform(0.75, 1.3, n)
-    pointing = unit(along + spread[:, None] * radial)
-    if how.flatness > 0:
-        normal = unit(UP + 0.28 * rng.normal(size=(n, 3)) + 0.1 * along)
-    elif plan.kind == "awl":
-        normal = unit(along * spread[:, None] - radial)
-    else:
-        normal = radial
-    smaller = (1.0 - 0.30 * share**3) * (0.85 if shoot.order == 2 else 1.0)
-    length = how.length_mm * size * smaller * rng.lognormal(0.0, 0.12, n)
-    width = how.width_mm * size * smaller * rng.lognormal(0.0, 0.08, n)
-    colour, tip, parts = _colours(plan, shoot.is_brown, share, rng)
-    mesh = leaves(
+    radial = np.cos(around)[:, None] * side + np.sin(around)[:, None] * up
+    young = np.clip((length - where) / (6.0 * kind.pitch_mm * size), 0.0, 1.0)
+    grown = END_LEAVES_SHARE + (1 - END_LEAVES_SHARE) * young
+    spread = np.radians(kind.angle_deg * rng.uniform(0.75, 1.25, len(where))) * (0.3 + 0.7 * young)
+    heading = np.cos(spread)[:, None] * along + np.sin(spread)[:, None] * radial
+    normal = radial
+    if kind.is_two_ranked or plan.kind == "broad":
+        tilt = rng.normal(0.0, 0.35, (len(where), 1))
+        normal = up + tilt * side if kind.is_two_ranked else 0.8 * up - 0.6 * along + 0.5 * radial + tilt * side
+    colour, tip_colour, brown = _colours(plan, shoot, len(where), rng)
+    leaf_length = kind.length_mm * size * grown * rng.uniform(0.75, 1.15, len(where))
+    return leaves(
         leaf_shape(plan.kind),
-        foot + radial * (radius * 0.75)[:, None],
-        pointing,
+        foot + radius[:, None] * 0.85 * radial,
+        heading,
         normal,
-        length_mm=length,
-        width_mm=width,
-        thickness_mm=np.full(n, how.thickness_mm * size),
-        bend=how.bend * rng.uniform(0.2, 1.8, n),
+        length_mm=np.minimum(leaf_length, 0.4 * plan.length_mm),
+        width_mm=kind.width_mm * size * grown**0.6 * rng.uniform(0.85, 1.12, len(where)),
+        thickness_mm=np.full(len(where), kind.thickness_mm * size),
+        bend=kind.bend * rng.uniform(-0.2, 1.6, len(where)),
         colour=colour,
-        tip_colour=tip,
-        parts=parts,
+        tip_colour=tip_colour,
+        parts=np.where(brown, int(Part.BROWN), int(Part.GREEN)),
     )
-    return pressed(mesh)
 
 
-def _turns(how: Arrangement, nodes: int, rng: np.random.Generator) -> Floats:
-    """Return the position round the shoot (rad) of every leaf, node by node."""
-    node = np.repeat(np.arange(nodes), how.per_node)
-    place = np.tile(np.arange(how.per_node), nodes)
-    step = 2 * np.pi / how.per_node
-    turn = place * step + (node % 2) * (step / 2 if how.per_node > 1 else np.pi) + rng.uniform(0, 6.3) * (
-        how.flatness == 0
-    )
-    turn = turn + 0.12 * rng.normal(size=turn.shape)
-    if how.flatness > 0:
-        # leaves of flat kinds turn to the sides; a few stay on top
-        sideways = np.where(np.cos(turn) >= 0, 0.0, np.pi)
-        sideways = np.where(np.abs(np.cos(turn)) < 0.3, np.where(rng.random(turn.shape) < 0.5, 0.0, np.pi), sideways)
-        wild = rng.normal(size=turn.shape) * (1 - how.flatness) * 1.2
-        turn = sideways + np.where(sideways == 0.0, np.abs(wild), -np.abs(wild))
-    return turn
+def _phyllotaxis(
+    kind: Arrangement, node: NDArray[np.int64], member: NDArray[np.int64], rng: np.random.Generator
+) -> Floats:
+    """Return (N,) angles of leaves round their shoot."""
+    if kind.is_two_ranked:
+        return np.asarray(np.where(node % 2 == 0, 0.15, np.pi - 0.15) + rng.normal(0, 0.35, len(node)))
+    step = np.pi / kind.per_node
+    return np.asarray(2 * np.pi * member / kind.per_node + step * node + rng.normal(0, 0.12, len(node)))
 
 
 def _colours(
-    plan: CuttingPlan, is_brown: bool, share: Floats, rng: np.random.Generator
-) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    n = len(share)
+    plan: CuttingPlan, shoot: Shoot, count: int, rng: np.random.Generator
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Return colours of leaf feet and tips (N, 3), and which leaves are brown (N,)."""
     base = np.asarray(LEAF_COLOURS[plan.colour])
-    leaf = base * rng.lognormal(0.0, 0.13, (n, 1)) * rng.lognormal(0.0, 0.04, (n, 3))
-    fresh = base * np.array([1.55, 1.40, 1.0])
-    leaf = leaf + (fresh - base) * (0.6 * share**3)[:, None]
-    tip = leaf * np.array([1.12, 1.12, 1.0])
-    brown = (rng.random(n) < plan.brown * 0.2) | is_brown
-    if is_brown:
-        brown &= rng.random(n) < 0.93
-    dead = np.asarray(BROWN_COLOURS)[rng.choice(len(BROWN_COLOURS), n, p=(0.6, 0.3, 0.1))]
-    dead = dead * rng.lognormal(0.0, 0.18, (n, 1))
-    leaf = np.where(brown[:, None], dead, leaf)
-    tip = np.where(brown[:, None], dead * 0.85, tip)
-    return leaf, tip, np.where(brown, int(Part.BROWN), int(Part.GREEN))
+    light = np.exp(rng.normal(0.0, 0.17, (count, 1))) * rng.uniform(0.85, 1.15)
+    hue = 1.0 + rng.normal(0.0, 0.06, (count, 3))
+    colour = base * light * hue
+    young = shoot.order > 0 and rng.random() < 0.25
+    tip = colour * (1.15 if not young else 1.45)
+    brown = (rng.random(count) < plan.brown / 5.0) | shoot.is_brown
+    dead = np.asarray(BROWN_COLOURS)[rng.integers(0, len(BROWN_COLOURS))] * light
+    colour = np.where(brown[:, None], dead, colour)
+    tip = np.where(brown[:, None], dead * 1.2, tip)
+    return np.clip(colour, 0.005, 0.8), np.clip(tip, 0.005, 0.8), brown
 
 
-def _core(plan: CuttingPlan, shoot: Shoot) -> Mesh:
-    """Return the thin shoot under the leaves."""
-    sides = 6
-    _, along, radius = on_shoot(shoot, arc_length(shoot.line_mm))
-    side = unit(np.cross(UP, along))
+def _shoot_tube(shoot: Shoot, plan: CuttingPlan) -> Mesh:
+    """Return the thin stem of a side shoot, green or brown as its leaves."""
+    line = shoot.line_mm
+    along = directions(line)
+    side = unit(np.cross(np.array([0.0, 0.0, 1.0]), along))
     up = np.cross(along, side)
-    theta = np.linspace(0, 2 * np.pi, sides, endpoint=False)
+    theta = np.linspace(0, 2 * np.pi, SHOOT_SIDES, endpoint=False)
     around = np.cos(theta)[None, :, None] * side[:, None] + np.sin(theta)[None, :, None] * up[:, None]
-    points = shoot.line_mm[:, None] + radius[:, None, None] * around
-    faces = grid_faces(len(radius), sides, is_closed=True)
-    tint = np.asarray(BROWN_COLOURS[0] if shoot.is_brown else LEAF_COLOURS[plan.colour]) * 0.85
-    part = int(Part.BROWN if shoot.is_brown else Part.GREEN)
-    mesh = Mesh(
-        points.reshape(-1, 3), faces, np.tile(tint, (len(radius) * sides, 1)), np.full(len(faces), part)
-    )
-    return pressed(mesh)
+    points = line[:, None] + shoot.radius_mm[:, None, None] * 0.8 * around
+    faces = grid_faces(len(line), SHOOT_SIDES, is_closed=True)
+    green = np.asarray(LEAF_COLOURS[plan.colour]) * 0.75 + np.asarray(BARK_COLOURS[plan.bark]) * 0.15
+    tint = np.asarray(BROWN_COLOURS[0]) if shoot.is_brown else green
+    part = Part.BROWN if shoot.is_brown else Part.GREEN
+    count = len(line) * SHOOT_SIDES
+    return Mesh(points.reshape(-1, 3), faces, np.tile(tint, (count, 1)), np.full(len(faces), int(part)))
 
 
-def pressed(mesh: Mesh) -> Mesh:
-    """Return foliage pressed onto the paper: what would be below it lies on it."""
-    points = mesh.vertices_mm.copy()
-    z = points[:, 2]
-    points[:, 2] = np.where(
-        z < 2 * PAPER_MM, PAPER_MM * (1.0 + np.exp(np.minimum(z / PAPER_MM - 2.0, 0.0) * 0.15)), z
-    )
-    return mesh.moved(points)
-
-
-def stray_mesh(plan: CuttingPlan, stem: Stem, rng: np.random.Generator) -> tuple[Mesh, Floats]:
-    """Return leftover needles and stubs on the stripped stem, and where along it they sit (S,) mm."""
-    lower = (plan.heel.length_mm if plan.heel else 0.0) + 2.0
-    upper = plan.stripped_mm - 2.5
-    if plan.strays == 0 or upper <= lower:
-        return Mesh(np.zeros((0, 3)), np.zeros((0, 3), int), np.zeros((0, 3)), np.zeros(0, int)), np.zeros(0)
-    arc = np.sort(rng.uniform(lower, upper, plan.strays))
-    whole = Shoot(stem.line_mm, stem.radius_mm, 0, False, 0.0)
-    foot, along, radius = on_shoot(whole, arc)
-    side = unit(np.cross(UP, along)) * rng.choice([-1.0, 1.0], (len(arc), 1))
-    how = ARRANGEMENTS[plan.kind]
-    stub = rng.random(len(arc)) < 0.5
-    length = np.where(stub, rng.uniform(1.0, 2.2, len(arc)), how.length_mm * rng.uniform(0.5, 0.9, len(arc)))
-    length = np.maximum(length * plan.leaf_scale**0.5, 0.9)
-    width = np.where(stub, rng.uniform(0.7, 1.2, len(arc)), how.width_mm * 0.9)
-    brown = stub | (rng.random(len(arc)) < 0.5)
-    dead = np.asarray(BROWN_COLOURS)[rng.choice(2, len(arc))]
-    colour = np.where(brown[:, None], dead, np.asarray(LEAF_COLOURS[plan.colour]))
+def build_strays(plan: CuttingPlan, stem: Stem, rng: np.random.Generator) -> Mesh:
+    """Return leftover leaves and stubs on the stripped stem: ``plan.strays`` of them."""
+    if plan.strays == 0:
+        return joined([])
+    arc = arc_length(stem.axis_mm)
+    low, high = min(4.0, 0.3 * plan.stripped_mm), 0.8 * plan.stripped_mm
+    where = np.sort(rng.uniform(low, high, plan.strays))
+    here = np.searchsorted(arc, where)
+    along = directions(stem.line_mm)[here]
+    side = unit(np.cross(np.array([0.0, 0.0, 1.0]), along))
+    around = np.where(rng.random(plan.strays) < 0.5, 0.0, np.pi) + rng.normal(0.3, 0.4, plan.strays)
+    radial = np.cos(around)[:, None] * side + np.sin(around)[:, None] * np.cross(along, side)
+    kind = ARRANGEMENTS[plan.kind]
+    stub = rng.random(plan.strays) < 0.4
+    colour = np.where(stub[:, None], CUT_FACE_COLOUR, np.asarray(LEAF_COLOURS[plan.colour]))
+    brown = rng.random(plan.strays) < 0.4
+    colour = np.where((brown & ~stub)[:, None], BROWN_COLOURS[0], colour)
+    size = plan.leaf_scale * rng.uniform(0.6, 1.0, plan.strays)
+    usual_mm = max(kind.length_mm, 2.5)
     mesh = leaves(
-        leaf_shape("awl" if plan.kind == "scale" else plan.kind),
-        foot + side * (radius * 0.8)[:, None],
-        unit(side + along * rng.uniform(0.4, 1.2, (len(arc), 1)) + UP * rng.uniform(-0.3, 0.4, (len(arc), 1))),
-        np.tile(UP, (len(arc), 1)) + 0.2 * rng.normal(size=(len(arc), 3)),
-        length_mm=length,
-        width_mm=width,
-        thickness_mm=np.where(stub, 0.5, 0.15),
-        bend=rng.uniform(-0.1, 0.1, len(arc)),
+        leaf_shape("needle" if plan.kind != "broad" else "broad"),
+        stem.line_mm[here] + stem.radius_mm[here, None] * 0.9 * radial,
+        along * 0.75 + radial,
+        np.tile([0.0, 0.0, 1.0], (plan.strays, 1)) + 0.2 * along,
+        length_mm=np.where(stub, 1.3, usual_mm) * size,
+        width_mm=np.where(stub, 0.9, max(kind.width_mm, 0.9)) * size,
+        thickness_mm=np.full(plan.strays, 0.3),
+        bend=np.full(plan.strays, 0.05),
         colour=colour,
-        tip_colour=colour * 0.8,
-        parts=np.full(len(arc), int(Part.STRAY)),
+        tip_colour=colour * 0.9,
+        parts=np.full(plan.strays, int(Part.STRAY)),
     )
-    return pressed(mesh), arc
+    return mesh.moved(resting(mesh.vertices_mm, PAPER_GAP_MM))
