@@ -94,7 +94,8 @@ def test_inside_is_predicted_from_the_border():
     """Fitted to the board's outer corners alone, as on a mat, the inner ones must lie where they are.
 
     Source of the figures: worked out with cv2.calibrateCamera, the lens calibrated on all these
-    photographs together: inner corners are predicted to 0.16 to 0.51 mm rms, without lens correction to 1.1 to 2.1 mm.
+    photographs together: inner corners are predicted to 0.16 to 0.51 mm rms, without lens correction
+    to 1.1 to 2.1 mm.
     """
     for name in VIEWS:
         drawn, corners, size_px = corners_of(name, WINDOW_FITTING_PX)
