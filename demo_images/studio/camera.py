@@ -1,113 +1,133 @@
-"""The camera: where it stands and how its lens bends; world from the sheet's centre, y and z up, true mm."""
+"""The camera: a pinhole above the sheet with a little radial lens distortion (OpenCV's model).
+
+World: mm, origin at the centre of the sheet, x right, y up the page, z up.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-FULL_FRAME_MM = 36.0
-"""Width of the frame that "35 mm equivalent" refers to."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Camera:
-    """Pinhole with radial and tangential distortion (the OpenCV model), of the upright picture."""
-
-    size_px: tuple[int, int]
-    focal_px: float
-    centre_px: tuple[float, float]
-    dist: tuple[float, float, float, float]
-    """k1, k2, p1, p2."""
-    rotation: Floats
-    """(3, 3) camera from world: x right, y down, z forward."""
-    eye_mm: Floats
-    """(3,)."""
-    roll_deg: float
-
-    @property
-    def tilt_deg(self) -> float:
-        """Angle between the optical axis and the normal of the sheet."""
-        return float(np.degrees(np.arccos(np.clip(-self.rotation[2, 2], -1, 1))))
-
-    def px_from_world(self, points_mm: Floats) -> Floats:
-        """Return (N, 2) px of world points (N, 3)."""
-        seen = (np.asarray(points_mm) - self.eye_mm) @ self.rotation.T
-        x, y = seen[:, 0] / seen[:, 2], seen[:, 1] / seen[:, 2]
-        k1, k2, p1, p2 = self.dist
-        r2 = x * x + y * y
-        radial = 1 + k1 * r2 + k2 * r2 * r2
-        bent_x = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
-        bent_y = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
-        return self.focal_px * np.column_stack([bent_x, bent_y]) + np.asarray(self.centre_px)
-
-    def as_truth(self) -> dict[str, Any]:
-        """Return the camera as numbers for the truth file."""
-        return {
-            "width": self.size_px[0],
-            "height": self.size_px[1],
-            "fx": self.focal_px,
-            "fy": self.focal_px,
-            "cx": self.centre_px[0],
-            "cy": self.centre_px[1],
-            "dist": list(self.dist),
-            "R": self.rotation.tolist(),
-            "t": (-self.rotation @ self.eye_mm).tolist(),
-            "eye": self.eye_mm.tolist(),
-            "tilt_deg": self.tilt_deg,
-            "roll_deg": self.roll_deg,
-            "height_mm": float(self.eye_mm[2]),
-        }
+FULL_FRAME_DIAGONAL_MM = 43.267
+"""Diagonal of 36 x 24 mm: the base of a 35 mm equivalent focal length (CIPA DCG-001, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
 class CameraPlan:
     """How a photo is taken."""
 
-    size_px: tuple[int, int] = (4032, 3024)
+    width_px: int = 4032
+    height_px: int = 3024
     focal_35mm: float = 26.0
     tilt_deg: float = 4.0
-    tilt_towards_deg: float = 90.0
+    tilt_towards_deg: float = -90.0
+    """Side of the sheet from which the camera looks: -90 stands at its lower edge."""
     roll_deg: float = 0.0
-    fill: float = 0.93
-    """Largest extent of the sheet as a share of the frame."""
-    dist: tuple[float, float, float, float] = (0.02, -0.03, 0.0, 0.0)
-    off_centre_px: tuple[float, float] = (6.0, -4.0)
+    fill: float = 0.88
+    """Width of the page over that of the picture."""
     aim_mm: tuple[float, float] = (0.0, 0.0)
+    k1: float = -0.006
+    k2: float = 0.004
+    centre_off_px: tuple[float, float] = (0.0, 0.0)
 
 
-def place_camera(plan: CameraPlan, sheet_mm: tuple[float, float]) -> Camera:
-    """Return the camera of a plan, as near to a sheet of true size ``sheet_mm`` as its fill allows."""
-    tilt, towards, roll = np.radians([plan.tilt_deg, plan.tilt_towards_deg, plan.roll_deg])
-    forward = np.array([np.sin(tilt) * np.cos(towards), np.sin(tilt) * np.sin(towards), -np.cos(tilt)])
-    up = np.array([-np.sin(roll), np.cos(roll), 0.0])
+@dataclass(frozen=True, slots=True, eq=False)
+class Camera:
+    """A placed camera: ``x_camera = turn @ x_world + shift_mm``."""
+
+    width_px: int
+    height_px: int
+    focal_px: float
+    centre_px: tuple[float, float]
+    distortion: tuple[float, float]
+    turn: Floats
+    shift_mm: Floats
+    focal_35mm: float
+    tilt_deg: float
+
+    @property
+    def eye_mm(self) -> Floats:
+        """Where the camera stands (3,)."""
+        return np.asarray(-self.turn.T @ self.shift_mm)
+
+    @property
+    def matrix(self) -> Floats:
+        """OpenCV's camera matrix."""
+        cx, cy = self.centre_px
+        return np.array([[self.focal_px, 0, cx], [0, self.focal_px, cy], [0, 0, 1.0]])
+
+    def seen_at_px(self, world_mm: Floats) -> Floats:
+        """Return (N, 2) pixels of points (N, 3)."""
+        dist = np.array([*self.distortion, 0.0, 0.0])
+        turn, _ = cv2.Rodrigues(self.turn)
+        points = np.ascontiguousarray(world_mm, dtype=np.float64).reshape(-1, 1, 3)
+        found, _ = cv2.projectPoints(points, turn, self.shift_mm, self.matrix, dist)
+        return np.asarray(found.reshape(-1, 2))
+
+    def described(self) -> dict[str, Any]:
+        """Return the camera as the truth file tells it."""
+        return {
+            "width": self.width_px,
+            "height": self.height_px,
+            "fx": self.focal_px,
+            "fy": self.focal_px,
+            "cx": self.centre_px[0],
+            "cy": self.centre_px[1],
+            "dist": [*self.distortion, 0.0, 0.0],
+            "R": self.turn.tolist(),
+            "t": self.shift_mm.tolist(),
+            "eye": self.eye_mm.tolist(),
+            "tilt_deg": self.tilt_deg,
+        }
+
+
+def place_camera(plan: CameraPlan, page_mm: tuple[float, float]) -> Camera:
+    """Return the camera of a plan, so far away that the page fills the wanted share of the width."""
+    diagonal_px = float(np.hypot(plan.width_px, plan.height_px))
+    focal_px = plan.focal_35mm * diagonal_px / FULL_FRAME_DIAGONAL_MM
+    distance = max(
+        focal_px * page_mm[0] / (plan.fill * plan.width_px),
+        focal_px * page_mm[1] / (min(plan.fill * 1.05, 0.96) * plan.height_px),
+    )
+    tilt, side = np.radians(plan.tilt_deg), np.radians(plan.tilt_towards_deg)
+    back = np.array([np.sin(tilt) * np.cos(side), np.sin(tilt) * np.sin(side), np.cos(tilt)])
+    aim = np.array([*plan.aim_mm, 0.0])
+    eye = aim + distance * back
+    forward = -back
+    up = np.array([0.0, 1.0, 0.0])
     right = np.cross(forward, up)
     right /= np.linalg.norm(right)
-    rotation = np.vstack([right, np.cross(forward, right), forward])
-    width, height = plan.size_px
-    camera = Camera(
-        plan.size_px,
-        plan.focal_35mm / FULL_FRAME_MM * width,
-        ((width - 1) / 2 + plan.off_centre_px[0], (height - 1) / 2 + plan.off_centre_px[1]),
-        plan.dist,
-        rotation,
-        np.zeros(3),
-        plan.roll_deg,
+    down = np.cross(forward, right)
+    roll = np.radians(plan.roll_deg)
+    turned_right = np.cos(roll) * right + np.sin(roll) * down
+    turned_down = -np.sin(roll) * right + np.cos(roll) * down
+    turn = np.stack([turned_right, turned_down, forward])
+    centre = (
+        (plan.width_px - 1) / 2 + plan.centre_off_px[0],
+        (plan.height_px - 1) / 2 + plan.centre_off_px[1],
     )
-    half = np.array(sheet_mm) / 2
-    corners = np.array([[x * half[0], y * half[1], 0.0] for x in (-1, 1) for y in (-1, 1)])
-    aim = np.array([*plan.aim_mm, 0.0])
-    near, far = 100.0, 3000.0
-    for _ in range(50):
-        distance = (near + far) / 2
-        camera = replace(camera, eye_mm=aim - forward * distance)
-        reach = np.abs(camera.px_from_world(corners) - np.array([width - 1, height - 1]) / 2)
-        if (reach / np.array([width / 2, height / 2])).max() > plan.fill:
-            near = distance
-        else:
-            far = distance
-    return camera
+    return Camera(
+        plan.width_px,
+        plan.height_px,
+        focal_px,
+        centre,
+        (plan.k1, plan.k2),
+        turn,
+        -turn @ eye,
+        plan.focal_35mm,
+        plan.tilt_deg,
+    )
+
+
+def world_of_page(points_mm: Floats, page_mm: tuple[float, float]) -> Floats:
+    """Return (N, 3) world points of page points (N, 3): x right, y down, z up from the top left corner."""
+    out = np.array(points_mm, dtype=np.float64)
+    out[:, 0] -= page_mm[0] / 2
+    out[:, 1] = page_mm[1] / 2 - out[:, 1]
+    return out

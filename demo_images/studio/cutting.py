@@ -74,7 +74,7 @@ def build_cutting(plan: CuttingPlan, rng: np.random.Generator) -> Cutting:
     total = arc_length(axis)[-1]
     least = max(TIP_LEAST_MM, TIP_LEAST_SHARE * total)
     long = sum(s.order == 1 and arc_length(s.line_mm)[-1] >= least for s in shoots)
-    return Cutting(plan, mesh, axis, height, stem.width_mm, 1 + long)
+    return Cutting(plan, mesh, axis, height, stem.width_mm, 1 + int(long))
 
 
 def _to_tip(axis: Floats, height: Floats, foliage: Mesh) -> tuple[Floats, Floats]:

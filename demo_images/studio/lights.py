@@ -1,4 +1,4 @@
-"""Lights over the bench, as plain descriptions; radiance in arbitrary linear units."""
+"""Lights of a scene: daylight through cloud, sun, a warm bulb, two lamps."""
 
 from __future__ import annotations
 
@@ -7,82 +7,79 @@ from typing import Any
 
 import numpy as np
 
-Rgb = tuple[float, float, float]
-
-SUN_RADIUS_DEG = 0.27
-"""Half the apparent diameter of the sun."""
-
 
 @dataclass(frozen=True, slots=True)
 class Lamp:
-    """A flat round or square light that looks at the middle of the sheet."""
+    """A glowing ball; places in world mm, radiance in linear RGB."""
 
-    at_mm: tuple[float, float, float]
-    size_mm: float
-    """Radius of a disk, half side of a square."""
-    radiance: Rgb
-    is_square: bool = False
+    place_mm: tuple[float, float, float]
+    radius_mm: float
+    radiance: tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Light:
-    """All light on the bench."""
+    """All light of a scene."""
 
     name: str
-    sky: Rgb
-    """From every upper direction."""
+    sky: tuple[float, float, float]
+    """Radiance from everywhere above: sky or walls of a room."""
     lamps: tuple[Lamp, ...]
-    white: Rgb
-    """What the camera took for white: its white balance is imperfect."""
+    white: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    """What the phone's white balance multiplies."""
 
-    def as_truth(self) -> dict[str, Any]:
-        """Return the light for the truth file."""
+    def described(self) -> dict[str, Any]:
+        """Return the light as the truth file tells it."""
         return {
             "name": self.name,
             "sky": list(self.sky),
-            "lamps": [{"at": list(lamp.at_mm), "size_mm": lamp.size_mm} for lamp in self.lamps],
+            "lamps": [
+                {"place_mm": list(lamp.place_mm), "radius_mm": lamp.radius_mm, "radiance": list(lamp.radiance)}
+                for lamp in self.lamps
+            ],
         }
 
 
-def _towards(azimuth_deg: float, elevation_deg: float, distance_mm: float) -> tuple[float, float, float]:
-    a, e = np.radians([azimuth_deg, elevation_deg])
-    at = distance_mm * np.array([np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e)])
-    return (float(at[0]), float(at[1]), float(at[2]))
+def _ball(
+    azimuth_deg: float,
+    height_deg: float,
+    away_mm: float,
+    radius_mm: float,
+    irradiance: float,
+    tint: tuple[float, float, float],
+) -> Lamp:
+    """Return a ball that gives about ``irradiance`` (of a white sheet's radiance) on the sheet's centre."""
+    a, h = np.radians(azimuth_deg), np.radians(height_deg)
+    place = away_mm * np.array([np.cos(h) * np.cos(a), np.cos(h) * np.sin(a), np.sin(h)])
+    solid = (radius_mm / away_mm) ** 2 * np.sin(h)
+    x, y, z = (float(v) for v in place)
+    r, g, b = (irradiance / solid * t for t in tint)
+    return Lamp((x, y, z), radius_mm, (r, g, b))
 
 
-def make_light(name: str, rng: np.random.Generator, azimuth_deg: float | None = None) -> Light:
-    """Return one of the lights: "overcast", "shade", "window", "two_lamps", "hard_sun", "warm_lamp"."""
-    azimuth = float(rng.uniform(0, 360)) if azimuth_deg is None else azimuth_deg
+def light_of(name: str, azimuth_deg: float, height_deg: float, strength: float = 1.0) -> Light:
+    """Return one of the kinds of light: "soft", "window", "sun", "warm" or "two lamps".
 
-    def scaled(colour: Rgb, irradiance: float, lamp_solid: float) -> Rgb:
-        """Return the radiance that gives about ``irradiance`` through a solid angle (sr, cosine in)."""
-        return (colour[0] * irradiance / lamp_solid, colour[1] * irradiance / lamp_solid, colour[2] * irradiance / lamp_solid)
-
-    if name == "overcast":
-        panel = scaled((0.98, 1.0, 1.04), 1.6, 1400.0**2 / 1700.0**2)
-        lamp = Lamp(_towards(azimuth, rng.uniform(55, 80), 1700.0), 700.0, panel, True)
-        return Light(name, (0.42, 0.44, 0.47), (lamp,), (0.97, 1.0, 1.05))
-    if name == "shade":
-        panel = scaled((0.96, 1.0, 1.06), 0.9, 1600.0**2 / 1500.0**2)
-        lamp = Lamp(_towards(azimuth, rng.uniform(40, 65), 1500.0), 800.0, panel, True)
-        return Light(name, (0.5, 0.55, 0.62), (lamp,), (0.93, 1.0, 1.08))
+    Raises
+    ------
+    ValueError
+        For any other name.
+    """
+    if name == "soft":
+        lamp = _ball(azimuth_deg, 65.0, 2600.0, 900.0, 0.35 * strength, (0.97, 1.0, 1.03))
+        return Light(name, (0.56, 0.60, 0.64), (lamp,), (1.02, 1.0, 0.96))
     if name == "window":
-        panel = scaled((0.97, 1.0, 1.05), 3.4, 900.0**2 / 1300.0**2)
-        lamp = Lamp(_towards(azimuth, rng.uniform(28, 42), 1300.0), 450.0, panel, True)
-        return Light(name, (0.17, 0.17, 0.165), (lamp,), (0.99, 1.0, 1.03))
-    if name == "two_lamps":
-        lamps = tuple(
-            Lamp(_towards(azimuth + turn, rng.uniform(45, 60), 900.0), 110.0, scaled((1.05, 1.0, 0.90), 1.3, 0.047), True)
-            for turn in (0.0, float(rng.uniform(140, 200)))
-        )
-        return Light(name, (0.16, 0.155, 0.145), lamps, (1.04, 1.0, 0.91))
-    if name == "hard_sun":
-        distance = 20000.0
-        radius = distance * float(np.tan(np.radians(SUN_RADIUS_DEG)))
-        lamp = Lamp(_towards(azimuth, rng.uniform(33, 55), distance), radius, scaled((1.06, 1.0, 0.90), 3.2, np.pi * (radius / distance) ** 2))
-        return Light(name, (0.105, 0.140, 0.205), (lamp,), (1.02, 1.0, 0.97))
-    if name == "warm_lamp":
-        size = float(rng.uniform(28, 55))
-        lamp = Lamp(_towards(azimuth, rng.uniform(50, 68), 820.0), size, scaled((1.35, 0.98, 0.50), 2.4, np.pi * (size / 820.0) ** 2))
-        return Light(name, (0.145, 0.105, 0.060), (lamp,), (1.20, 1.0, 0.70))
+        lamp = _ball(azimuth_deg, height_deg, 1500.0, 330.0, 0.55 * strength, (0.96, 1.0, 1.06))
+        return Light(name, (0.32, 0.32, 0.31), (lamp,), (1.02, 1.0, 0.98))
+    if name == "sun":
+        # the sun's disc has a radius of 0.27 degrees (from memory)
+        lamp = _ball(azimuth_deg, height_deg, 9000.0, 9000.0 * 0.0047, 0.78 * strength, (1.05, 1.0, 0.90))
+        return Light(name, (0.13, 0.17, 0.24), (lamp,), (1.0, 1.0, 1.02))
+    if name == "warm":
+        lamp = _ball(azimuth_deg, height_deg, 850.0, 38.0, 0.62 * strength, (1.35, 0.98, 0.56))
+        return Light(name, (0.19, 0.15, 0.105), (lamp,), (0.86, 1.0, 1.35))
+    if name == "two lamps":
+        one = _ball(azimuth_deg, height_deg, 800.0, 60.0, 0.42 * strength, (1.08, 1.0, 0.90))
+        two = _ball(azimuth_deg + 150, height_deg + 8, 900.0, 60.0, 0.30 * strength, (1.06, 1.0, 0.92))
+        return Light(name, (0.17, 0.17, 0.165), (one, two), (0.97, 1.0, 1.06))
     raise ValueError(f"no light is called {name!r}")
