@@ -13,8 +13,6 @@ from tests.accuracy.truth import PhotoTruth
 LAYOUT_NAME = "layout.json"
 TYPED_SCALE_SIGMA = 0.001
 """A check bar of 150 mm read to 0.15 mm."""
-TRUE_SCALE_SIGMA = 0.0005
-"""These sheets are known to be printed true: a bar read with care."""
 
 
 def layouts_for(folder: Path) -> tuple[MatLayout, ...]:
@@ -40,7 +38,7 @@ class Measurer:
             targets=self.targets,
             layouts=layouts_for(folder),
             print_scale=truth.print_scale,
-            print_scale_sigma=TYPED_SCALE_SIGMA if truth.print_scale != 1.0 else TRUE_SCALE_SIGMA,
+            print_scale_sigma=TYPED_SCALE_SIGMA,
             print_scale_source="check bar typed",
         )
         return grade_photo(truth.photo, kit)
