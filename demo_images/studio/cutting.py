@@ -45,7 +45,7 @@ class Cutting:
         """Length of the heel, 0 without one."""
         return self.plan.heel.length_mm if self.plan.heel is not None else 0.0
 
-    def laid(self, base_mm: tuple[float, float], angle_deg: float, lift_mm: float = 0.0) -> Cutting:
+    def laid(self, base_mm: tuple[float, float], angle_deg: float) -> Cutting:
         """Return the cutting on the page: base at ``base_mm``, pointing ``angle_deg`` (from +x towards +y).
 
         The page's y points down, so the built shape is mirrored first and seen as it was built.
@@ -55,13 +55,16 @@ class Cutting:
         base = np.asarray(base_mm, dtype=float)
         points = self.mesh.vertices_mm.copy()
         points[:, :2] = points[:, :2] @ turn.T + base
-        points[:, 2] += lift_mm
         return replace(
             self,
             mesh=self.mesh.moved(points),
             axis_mm=self.axis_mm @ turn.T + base,
-            height_mm=self.height_mm + lift_mm,
         )
+
+    def laid_higher(self, lift_mm: float) -> Cutting:
+        """Return the cutting raised above the paper."""
+        points = self.mesh.vertices_mm + np.array([0.0, 0.0, lift_mm])
+        return replace(self, mesh=self.mesh.moved(points), height_mm=self.height_mm + lift_mm)
 
 
 def build_cutting(plan: CuttingPlan, rng: np.random.Generator) -> Cutting:

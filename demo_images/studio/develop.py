@@ -1,115 +1,124 @@
-"""From linear light to the JPEG that a phone would write.
-
-In the order of a camera: fall-off towards the corners, blur of lens and sensor, exposure, photon and
-read noise, white balance, noise reduction, tone curve on the sRGB gamma, sharpening, 8 bit, JPEG.
-"""
+"""From linear light to a phone's JPEG: lens, blur, noise, tone, sharpening, EXIF."""
 
 from __future__ import annotations
 
 import io
 from dataclasses import dataclass
-from datetime import datetime
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
-from scipy.ndimage import gaussian_filter
 
 from .camera import Camera
 
-Pixels = NDArray[np.float32]
+Picture = NDArray[np.float32]
 
-ORIENTATION = {
-    1: lambda a: a,
-    2: lambda a: a[:, ::-1],
-    3: lambda a: a[::-1, ::-1],
-    4: lambda a: a[::-1],
-    5: lambda a: a.swapaxes(0, 1),
-    6: lambda a: np.rot90(a, 1),
-    7: lambda a: np.rot90(a, 2).swapaxes(0, 1),
-    8: lambda a: np.rot90(a, -1),
-}
-"""EXIF orientation -> stored picture from upright one."""
-MAKE, MODEL = "Studio", "Path-traced demo"
+LENS_TABLE = 20001
+"""Steps in which radial distortion is inverted: good to a thousandth of a pixel."""
+PAPER_TONE = 0.80
+"""Linear value, before the tone curve, at which the camera's exposure puts the bright paper."""
+PAPER_PERCENTILE = 90.0
+MOST_BYTES = 2_900_000
+"""A photo is compressed until it is smaller than this."""
+LOWEST_QUALITY = 70
+EXIF_ORIENTATION, EXIF_SOFTWARE, EXIF_IFD = 0x0112, 0x0131, 0x8769
+EXIF_FOCAL_MM, EXIF_FOCAL_35MM, EXIF_DATE = 0x920A, 0xA405, 0x0132
+SENSOR_DIAGONAL_MM = 9.5
+"""Diagonal of the pretended sensor, for the focal length in EXIF."""
+TURNED = {1: None, 3: Image.Transpose.ROTATE_180, 6: Image.Transpose.ROTATE_90, 8: Image.Transpose.ROTATE_270}
+"""How the upright picture is stored for each EXIF orientation."""
 
 
 @dataclass(frozen=True, slots=True)
-class DevelopPlan:
-    """The camera's processing."""
+class Development:
+    """What the phone does."""
 
-    exposure: float = 0.72
-    """Linear light that paper ends at, 1 is clipping."""
-    blur_px: float = 0.62
-    """Standard deviation of the lens and sensor blur."""
-    photons: float = 5200.0
-    """Counted at full white: sets the shot noise."""
+    blur_px: float = 0.65
+    """Standard deviation of lens and focus blur."""
+    electrons: float = 9000.0
+    """At full scale: sets the shot noise."""
     read_noise: float = 0.0012
-    falloff: float = 0.10
-    """Darkening at the far corner."""
-    smooth_px: float = 0.35
-    """Standard deviation of the noise reduction."""
-    contrast: float = 0.025
-    """Depth of the S of the tone curve."""
-    sharpen: float = 0.35
+    """Standard deviation, of full scale."""
+    exposure: float = 1.0
+    contrast: float = 0.25
+    """0: plain sRGB; 1: a strong S curve."""
+    saturation: float = 1.06
+    sharpen: float = 0.45
     sharpen_px: float = 1.1
-    quality: int = 92
+    quality: int = 93
     orientation: int = 1
+    vignette: float = 0.10
+    """Light lost in the corners."""
+
+
+def through_lens(canvas: Picture, camera: Camera) -> Picture:
+    """Return the photo (H, W, 3) as distorted by the lens, from the canvas of a pinhole."""
+    x, y = np.meshgrid(np.arange(camera.width_px), np.arange(camera.height_px))
+    dx, dy = ((v - c) / camera.focal_px for v, c in zip((x, y), camera.centre_px, strict=True))
+    far = float(np.hypot(dx, dy).max()) * 1.1
+    ideal = np.linspace(0.0, far, LENS_TABLE)
+    k1, k2 = camera.distortion
+    bent = ideal * (1 + k1 * ideal**2 + k2 * ideal**4)
+    ratio = np.interp(np.hypot(dx, dy), bent[1:], ideal[1:] / bent[1:])
+    height, width = canvas.shape[:2]
+    at_x = (dx * ratio * camera.focal_px + (width - 1) / 2).astype(np.float32)
+    at_y = (dy * ratio * camera.focal_px + (height - 1) / 2).astype(np.float32)
+    return np.asarray(
+        cv2.remap(canvas, at_x, at_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), np.float32
+    )
 
 
 def develop(
-    light: Pixels, plan: DevelopPlan, white: tuple[float, float, float], paper_level: float, rng: np.random.Generator
+    light: Picture, plan: Development, white: tuple[float, float, float], rng: np.random.Generator
 ) -> NDArray[np.uint8]:
-    """Return the upright (H, W, 3) 8-bit sRGB picture of linear light in which paper is ``paper_level``."""
+    """Return the 8 bit picture (H, W, 3) of linear light (H, W, 3)."""
     height, width = light.shape[:2]
-    y, x = np.ogrid[-1.0 : 1.0 : height * 1j, -1.0 : 1.0 : width * 1j]
-    shading = (1.0 - plan.falloff * ((x * x + y * y) / 2.0) ** 1.2).astype(np.float32)
-    level = light * (plan.exposure / paper_level) * shading[..., None]
-    out = np.empty_like(level)
-    for channel in range(3):
-        value = gaussian_filter(level[..., channel], plan.blur_px)
-        spread = np.sqrt(np.maximum(value, 0) / plan.photons + plan.read_noise**2)
-        value = value + spread * rng.standard_normal(value.shape, dtype=np.float32)
-        out[..., channel] = gaussian_filter(value / white[channel], plan.smooth_px)
-    coded = tone(np.clip(out, 0.0, 1.0), plan.contrast)
-    for channel in range(3):
-        coded[..., channel] += plan.sharpen * (coded[..., channel] - gaussian_filter(coded[..., channel], plan.sharpen_px))
-    return np.round(np.clip(coded, 0.0, 1.0) * 255).astype(np.uint8)
+    picture = cv2.GaussianBlur(light, (0, 0), plan.blur_px)
+    y, x = np.mgrid[:height, :width].astype(np.float32)
+    away = ((x - width / 2) ** 2 + (y - height / 2) ** 2) / (width**2 + height**2) * 4
+    picture = picture * (1 - plan.vignette * away)[..., None]
+    scale = PAPER_TONE / np.percentile(picture[::8, ::8, 1], PAPER_PERCENTILE) * plan.exposure
+    picture = np.maximum(picture * scale, 0.0).astype(np.float32)
+    noise = rng.standard_normal(picture.shape, dtype=np.float32)
+    picture += noise * np.sqrt(picture / plan.electrons + plan.read_noise**2)
+    picture = picture * np.asarray(white, np.float32)
+    # phones smooth chroma noise: keep fine detail in luminance only
+    grey = picture @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    chroma = cv2.GaussianBlur(picture - grey[..., None], (0, 0), 0.9) * plan.saturation
+    picture = np.clip(grey[..., None] + chroma, 0.0, None)
+    picture = _tone(picture, plan.contrast)
+    if plan.sharpen > 0:
+        soft = cv2.GaussianBlur(picture, (0, 0), plan.sharpen_px)
+        picture = picture + plan.sharpen * (picture - soft)
+    return np.asarray(np.clip(picture * 255 + 0.5, 0, 255), np.uint8)
 
 
-def tone(linear: Pixels, contrast: float) -> Pixels:
-    """Return the sRGB value (IEC 61966-2-1) of linear light, with an S-shaped contrast on top."""
-    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-6) ** (1 / 2.4) - 0.055)
-    return np.asarray(coded - contrast * np.sin(2 * np.pi * coded), dtype=np.float32)
+def _tone(linear: Picture, contrast: float) -> Picture:
+    """Return display values 0 to 1: highlights rolled off, sRGB (IEC 61966-2-1), then a mild S."""
+    knee = 0.82
+    over = np.maximum(linear - knee, 0.0)
+    rolled = np.where(linear > knee, knee + (1 - knee) * (1 - np.exp(-over / (1 - knee))), linear)
+    coded = np.where(rolled <= 0.0031308, 12.92 * rolled, 1.055 * np.maximum(rolled, 1e-9) ** (1 / 2.4) - 0.055)
+    smooth = coded * coded * (3 - 2 * coded)
+    return np.asarray(coded + contrast * (smooth - coded), np.float32)
 
 
-def paper_level(light: Pixels, camera: Camera, sheet_mm: tuple[float, float]) -> float:
-    """Return the light of well-lit paper: a high quantile over the middle of the sheet."""
-    half = np.array(sheet_mm) * 0.42
-    u, v = np.meshgrid(np.linspace(-1, 1, 80), np.linspace(-1, 1, 60))
-    points = np.column_stack([u.ravel() * half[0], v.ravel() * half[1], np.zeros(u.size)])
-    px = np.round(camera.px_from_world(points)).astype(int)
-    keep = (px >= 0).all(axis=1) & (px < np.array(camera.size_px)).all(axis=1)
-    seen = light[px[keep, 1], px[keep, 0]]
-    return float(np.quantile(seen.mean(axis=-1), 0.85))
-
-
-def jpeg(
-    upright: NDArray[np.uint8], plan: DevelopPlan, *, focal_35mm: float, taken_at: datetime, largest_bytes: int
-) -> bytes:
-    """Return the file: JPEG with the EXIF a phone writes; quality falls until it is small enough."""
-    stored = Image.fromarray(np.ascontiguousarray(ORIENTATION[plan.orientation](upright)))
+def jpeg_bytes(picture: NDArray[np.uint8], plan: Development, focal_35mm: float) -> bytes:
+    """Return the JPEG with its EXIF; stored turned as its orientation says."""
+    image = Image.fromarray(picture)
+    turn = TURNED[plan.orientation]
+    if turn is not None:
+        image = image.transpose(turn)
     exif = Image.Exif()
-    exif[0x010F], exif[0x0110] = MAKE, MODEL
-    exif[0x0112] = plan.orientation
-    exif[0x0132] = taken_at.strftime("%Y:%m:%d %H:%M:%S")
-    details = exif.get_ifd(0x8769)
-    details[0x9003] = taken_at.strftime("%Y:%m:%d %H:%M:%S")
-    details[0x829A], details[0x829D], details[0x8827] = 1 / 120, 1.8, 80
-    details[0x920A], details[0xA405] = round(focal_35mm * 0.165, 2), round(focal_35mm)
-    quality = plan.quality
-    while True:
-        out = io.BytesIO()
-        stored.save(out, format="JPEG", quality=quality, subsampling=2 if quality < 94 else 0, exif=exif, optimize=True)
-        if out.tell() <= largest_bytes or quality <= 70:
-            return out.getvalue()
-        quality -= 2
+    exif[EXIF_ORIENTATION] = plan.orientation
+    exif[EXIF_SOFTWARE] = "made by the demo photo studio"
+    more = exif.get_ifd(EXIF_IFD)
+    more[EXIF_FOCAL_MM] = round(focal_35mm * SENSOR_DIAGONAL_MM / 43.267, 2)
+    more[EXIF_FOCAL_35MM] = round(focal_35mm)
+    for quality in range(plan.quality, LOWEST_QUALITY, -1):
+        stream = io.BytesIO()
+        image.save(stream, "JPEG", quality=quality, exif=exif, subsampling="4:2:0", optimize=True)
+        if stream.tell() < MOST_BYTES:
+            break
+    return stream.getvalue()

@@ -1,101 +1,118 @@
-"""Where cuttings lie on the sheet: side by side, never touching unless asked for."""
+"""Where the cuttings lie: inside the lay area, apart from each other."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
+from scipy.signal import fftconvolve
 
-from .plants import Cutting
-from .raster import seen_from_above
-from .truth import Sheet
+from .cutting import Cutting
 
-CELL_MM = 1.0
-"""Cells in which free space is kept."""
-TRIES = 240
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+CELL_MM = 0.5
+GAP_MM = 4.0
+"""Between cuttings; half a millimetre of it is lost to the cells."""
+CORNER_SPACING_MM = 1.0
+"""Corners of leaves are at most about two of these apart: the mask is closed by dilation."""
+PAIR_CELLS = (40, 900)
+"""Cells that an overlapping pair shares."""
+ANGLE_TRIES = 7
 
 
-def lay_out(
-    cuttings: Sequence[Cutting],
-    sheet: Sheet,
-    lay_area_mm: tuple[float, float, float, float],
-    *,
-    angle_deg: float,
-    angle_spread_deg: float,
-    gap_mm: float,
-    taken: NDArray[np.bool_] | None,
+class NoRoom(ValueError):
+    """The cuttings of a plan do not fit into the lay area."""
+
+
+@dataclass(frozen=True, slots=True)
+class LayPlan:
+    """How cuttings are laid; angles from +x towards +y."""
+
+    angle_deg: float = 0.0
+    """Direction from cut end to tip."""
+    spread_deg: float = 9.0
+    is_row: bool = True
+    """In rows from the top; otherwise anywhere."""
+    is_pair_overlapping: bool = False
+    """The last two lie across each other."""
+
+
+def lay(
+    cuttings: list[Cutting],
+    plan: LayPlan,
+    area_mm: tuple[float, float, float, float],
+    taken_mm: Floats,
     rng: np.random.Generator,
 ) -> list[Cutting]:
-    """Return the cuttings that found a place, longest first, each well inside the lay area (page mm).
+    """Return the cuttings laid in the area (left, top, right, bottom), clear of points ``taken_mm`` (N, 2).
 
-    ``angle_deg`` is the usual direction base to tip, y up.  ``taken`` marks cells (see
-    :func:`empty_cells`) where something else lies.
+    Raises
+    ------
+    NoRoom
+        If one finds no place.
     """
-    free_of = empty_cells(sheet) if taken is None else taken.copy()
-    left, top, right, bottom = lay_area_mm
-    border = np.ones_like(free_of)
-    border[int(np.ceil(top)) + 1 : int(bottom) - 1, int(np.ceil(left)) + 1 : int(right) - 1] = False
-    blocked = free_of | border
-    placed = []
-    order = sorted(range(len(cuttings)), key=lambda k: -cuttings[k].plan.length_mm)
-    for k in order:
-        found = _find_place(cuttings[k], blocked, sheet, lay_area_mm, angle_deg, angle_spread_deg, gap_mm, rng)
-        if found is not None:
-            cutting, cells = found
-            blocked |= cells
-            placed.append(cutting)
-    return placed
+    shape = (int((area_mm[3] - area_mm[1]) / CELL_MM), int((area_mm[2] - area_mm[0]) / CELL_MM))
+    taken = np.zeros(shape, dtype=bool)
+    _enter(taken, (np.asarray(taken_mm).reshape(-1, 2) - np.asarray(area_mm[:2])) / CELL_MM)
+    order = np.argsort([-len(c.axis_mm) * np.ptp(c.mesh.vertices_mm[:, 1]) for c in cuttings], kind="stable")
+    if plan.is_pair_overlapping:
+        pair = len(cuttings) - 2, len(cuttings) - 1
+        order = np.array([*pair, *[k for k in order if k not in pair]])
+    laid: dict[int, Cutting] = {}
+    for turn, k in enumerate(order):
+        is_across = plan.is_pair_overlapping and turn == 1
+        laid[int(k)] = _place(cuttings[k], plan, taken, area_mm, rng, is_across)
+        points = laid[int(k)].mesh.vertices_mm[:, :2]
+        _enter(taken, (points - np.asarray(area_mm[:2])) / CELL_MM)
+    return [laid[k] for k in range(len(cuttings))]
 
 
-def empty_cells(sheet: Sheet) -> NDArray[np.bool_]:
-    """Return (rows, columns) of 1 mm cells of the page, nothing taken."""
-    return np.zeros((round(sheet.page_mm[1] / CELL_MM), round(sheet.page_mm[0] / CELL_MM)), dtype=bool)
+def _enter(taken: Mask, cells: Floats) -> None:
+    """Mark the cells at which points lie."""
+    columns, rows = np.floor(cells).astype(int).T
+    inside = (rows >= 0) & (columns >= 0) & (rows < taken.shape[0]) & (columns < taken.shape[1])
+    taken[rows[inside], columns[inside]] = True
 
 
-def covered_cells(cutting: Cutting, sheet: Sheet, gap_mm: float) -> NDArray[np.bool_]:
-    """Return the cells a placed cutting covers, and those nearer than ``gap_mm``."""
-    page = sheet.page_from_world(cutting.mesh.vertices_mm)
-    mesh = cutting.mesh.moved(np.column_stack([page, cutting.mesh.vertices_mm[:, 2]]))
-    shape = empty_cells(sheet).shape
-    fine = seen_from_above(mesh, corner_mm=(0.0, 0.0), cell_mm=0.5, shape=(2 * shape[0], 2 * shape[1])) >= 0
-    cells = fine.reshape(shape[0], 2, shape[1], 2).any(axis=(1, 3))
-    return np.asarray(binary_dilation(cells, iterations=max(round(gap_mm / CELL_MM), 1)))
-
-
-def _find_place(
+def _place(
     cutting: Cutting,
-    blocked: NDArray[np.bool_],
-    sheet: Sheet,
+    plan: LayPlan,
+    taken: Mask,
     area_mm: tuple[float, float, float, float],
-    angle_deg: float,
-    spread_deg: float,
-    gap_mm: float,
     rng: np.random.Generator,
-) -> tuple[Cutting, NDArray[np.bool_]] | None:
-    """Try turns; for each, try shifts of the same cells, which costs next to nothing."""
-    middle = ((area_mm[0] + area_mm[2]) / 2, (area_mm[1] + area_mm[3]) / 2)
-    centre = sheet.world_from_page(np.array([middle]))[0]
-    for _ in range(8):
-        turn = angle_deg + rng.normal(0.0, spread_deg)
-        lying = cutting.placed((0.0, 0.0), turn)
-        box = (lying.mesh.vertices_mm[:, :2].max(axis=0) + lying.mesh.vertices_mm[:, :2].min(axis=0)) / 2
-        lying = lying.placed((float(centre[0] - box[0]), float(centre[1] - box[1])), turn)
-        cells = covered_cells(lying, sheet, gap_mm)
-        rows, columns = np.nonzero(cells)
-        down = (area_mm[1] - rows.min(), area_mm[3] - rows.max())
-        across = (area_mm[0] - columns.min(), area_mm[2] - columns.max())
-        if down[1] < down[0] or across[1] < across[0]:
+    is_across: bool,
+) -> Cutting:
+    reach = round(GAP_MM / CELL_MM)
+    grown = binary_dilation(taken, iterations=reach) if not is_across else binary_dilation(taken, iterations=1)
+    for attempt in range(ANGLE_TRIES):
+        angle = plan.angle_deg + rng.normal(0.0, plan.spread_deg) + (55.0 * rng.choice([-1, 1]) if is_across else 0)
+        at_origin = cutting.laid((0.0, 0.0), angle)
+        points = at_origin.mesh.vertices_mm[:, :2] / CELL_MM
+        low = np.floor(points.min(axis=0)).astype(int) - 1
+        high = np.ceil(points.max(axis=0)).astype(int) + 1
+        own = np.zeros((high[1] - low[1] + 1, high[0] - low[0] + 1), dtype=bool)
+        _enter(own, points - low)
+        own = binary_dilation(own, iterations=round(CORNER_SPACING_MM / CELL_MM))
+        if own.shape[0] > taken.shape[0] or own.shape[1] > taken.shape[1]:
             continue
-        for _ in range(TRIES):
-            dy, dx = int(rng.uniform(*down)), int(rng.uniform(*across))
-            y, x = rows + dy, columns + dx
-            if y.min() < 0 or x.min() < 0 or y.max() >= blocked.shape[0] or x.max() >= blocked.shape[1]:
-                continue
-            if not blocked[y, x].any():
-                moved = np.zeros_like(blocked)
-                moved[y, x] = True
-                base = lying.axis_mm[0] + np.array([dx, -dy]) * sheet.print_scale
-                return lying.placed((float(base[0]), float(base[1])), turn), moved
-    return None
+        shared = fftconvolve(grown.astype(float), own[::-1, ::-1].astype(float), mode="valid")
+        if is_across:
+            free = (shared > PAIR_CELLS[0]) & (shared < PAIR_CELLS[1])
+        else:
+            free = shared < 0.5
+        if not free.any():
+            continue
+        rows, columns = np.nonzero(free)
+        if plan.is_row and not is_across:
+            # rows from the top, loosely: among the highest places, one of the leftmost
+            score = rows + 0.25 * columns + rng.uniform(0, 12, len(rows))
+            pick = int(np.argmin(score))
+        else:
+            pick = int(rng.integers(len(rows)))
+        base = (np.array([columns[pick], rows[pick]]) - low) * CELL_MM + np.asarray(area_mm[:2])
+        return cutting.laid((float(base[0]), float(base[1])), angle)
+    raise NoRoom(f"no room for a cutting of {cutting.plan.length_mm:.0f} mm after {ANGLE_TRIES} angles")
