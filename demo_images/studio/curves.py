@@ -32,13 +32,17 @@ def bent_line(
     s = np.linspace(0.0, length_mm, count)
     heading = turn_deg * (s / length_mm)
     for wave in (1.3, 2.7, 4.3):
-        heading = heading + wobble_deg / wave * np.sin(2 * np.pi * wave * s / length_mm + rng.uniform(0, 2 * np.pi))
+        heading = heading + wobble_deg / wave * np.sin(
+            2 * np.pi * wave * s / length_mm + rng.uniform(0, 2 * np.pi)
+        )
     for where, angle, over in bends:
         heading = heading + angle / (1 + np.exp(-np.clip((s - where) / (over / 4), -50, 50)))
     heading = np.radians(heading - heading[0])
     middle = (heading[1:] + heading[:-1]) / 2
     step = np.diff(s)[:, None]
-    return np.concatenate([[[0.0, 0.0]], np.cumsum(step * np.column_stack([np.cos(middle), np.sin(middle)]), axis=0)])
+    return np.concatenate(
+        [[[0.0, 0.0]], np.cumsum(step * np.column_stack([np.cos(middle), np.sin(middle)]), axis=0)]
+    )
 
 
 def arc_length(line_mm: Floats) -> Floats:

@@ -61,6 +61,13 @@ class Cutting:
             axis_mm=self.axis_mm @ turn.T + base,
         )
 
+    def moved(self, by_mm: tuple[float, float]) -> Cutting:
+        """Return the cutting shifted on the page."""
+        shift = np.array([*by_mm, 0.0])
+        return replace(
+            self, mesh=self.mesh.moved(self.mesh.vertices_mm + shift), axis_mm=self.axis_mm + shift[:2]
+        )
+
     def laid_higher(self, lift_mm: float) -> Cutting:
         """Return the cutting raised above the paper."""
         points = self.mesh.vertices_mm + np.array([0.0, 0.0, lift_mm])

@@ -99,7 +99,9 @@ def _tone(linear: Picture, contrast: float) -> Picture:
     knee = 0.82
     over = np.maximum(linear - knee, 0.0)
     rolled = np.where(linear > knee, knee + (1 - knee) * (1 - np.exp(-over / (1 - knee))), linear)
-    coded = np.where(rolled <= 0.0031308, 12.92 * rolled, 1.055 * np.maximum(rolled, 1e-9) ** (1 / 2.4) - 0.055)
+    coded = np.where(
+        rolled <= 0.0031308, 12.92 * rolled, 1.055 * np.maximum(rolled, 1e-9) ** (1 / 2.4) - 0.055
+    )
     smooth = coded * coded * (3 - 2 * coded)
     return np.asarray(coded + contrast * (smooth - coded), np.float32)
 

@@ -77,7 +77,9 @@ def _clad(plan: CuttingPlan, shoot: Shoot, rng: np.random.Generator) -> Mesh:
     normal = radial
     if kind.is_two_ranked or plan.kind == "broad":
         tilt = rng.normal(0.0, 0.35, (len(where), 1))
-        normal = up + tilt * side if kind.is_two_ranked else 0.8 * up - 0.6 * along + 0.5 * radial + tilt * side
+        normal = (
+            up + tilt * side if kind.is_two_ranked else 0.8 * up - 0.6 * along + 0.5 * radial + tilt * side
+        )
     colour, tip_colour, brown = _colours(plan, shoot, len(where), rng)
     leaf_length = kind.length_mm * size * grown * rng.uniform(0.75, 1.15, len(where))
     return leaves(

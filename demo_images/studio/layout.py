@@ -15,8 +15,10 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 CELL_MM = 0.5
-GAP_MM = 4.0
-"""Between cuttings; half a millimetre of it is lost to the cells."""
+GAPS_MM = (18.0, 13.0, 9.0, 6.0, 4.0)
+"""Wanted between cuttings, the widest that fits; half a millimetre of it is lost to the cells."""
+EDGE_MM = 1.5
+"""Left free along the edge of the lay area when the whole tray is moved to its middle."""
 CORNER_SPACING_MM = 1.0
 """Corners of leaves are at most about two of these apart: the mask is closed by dilation."""
 PAIR_CELLS = (40, 900)
@@ -32,8 +34,8 @@ class NoRoom(ValueError):
 class LayPlan:
     """How cuttings are laid; angles from +x towards +y."""
 
-    angle_deg: float = 0.0
-    """Direction from cut end to tip."""
+    angle_deg: float = -90.0
+    """Direction from cut end to tip; -90: the cut ends lie towards the person."""
     spread_deg: float = 9.0
     is_row: bool = True
     """In rows from the top; otherwise anywhere."""
@@ -55,6 +57,25 @@ def lay(
     NoRoom
         If one finds no place.
     """
+    for gap in GAPS_MM:
+        try:
+            laid = _laid_apart(cuttings, plan, area_mm, taken_mm, gap, rng)
+        except NoRoom:
+            if gap == GAPS_MM[-1]:
+                raise
+            continue
+        break
+    return laid if len(taken_mm) else _in_the_middle(laid, area_mm, rng)
+
+
+def _laid_apart(
+    cuttings: list[Cutting],
+    plan: LayPlan,
+    area_mm: tuple[float, float, float, float],
+    taken_mm: Floats,
+    gap_mm: float,
+    rng: np.random.Generator,
+) -> list[Cutting]:
     shape = (int((area_mm[3] - area_mm[1]) / CELL_MM), int((area_mm[2] - area_mm[0]) / CELL_MM))
     taken = np.zeros(shape, dtype=bool)
     _enter(taken, (np.asarray(taken_mm).reshape(-1, 2) - np.asarray(area_mm[:2])) / CELL_MM)
@@ -65,10 +86,22 @@ def lay(
     laid: dict[int, Cutting] = {}
     for turn, k in enumerate(order):
         is_across = plan.is_pair_overlapping and turn == 1
-        laid[int(k)] = _place(cuttings[k], plan, taken, area_mm, rng, is_across)
+        laid[int(k)] = _place(cuttings[k], plan, taken, area_mm, 0.0 if is_across else gap_mm, rng)
         points = laid[int(k)].mesh.vertices_mm[:, :2]
         _enter(taken, (points - np.asarray(area_mm[:2])) / CELL_MM)
     return [laid[k] for k in range(len(cuttings))]
+
+
+def _in_the_middle(
+    laid: list[Cutting], area_mm: tuple[float, float, float, float], rng: np.random.Generator
+) -> list[Cutting]:
+    """Return the tray moved as a whole, so that free room lies on both sides."""
+    points = np.concatenate([c.mesh.vertices_mm[:, :2] for c in laid])
+    lowest = np.asarray(area_mm[:2]) + EDGE_MM - points.min(axis=0)
+    highest = np.asarray(area_mm[2:]) - EDGE_MM - points.max(axis=0)
+    share = rng.uniform(0.35, 0.65, 2)
+    shift = np.where(highest > lowest, lowest + share * (highest - lowest), 0.0)
+    return [c.moved((float(shift[0]), float(shift[1]))) for c in laid]
 
 
 def _enter(taken: Mask, cells: Floats) -> None:
@@ -83,13 +116,18 @@ def _place(
     plan: LayPlan,
     taken: Mask,
     area_mm: tuple[float, float, float, float],
+    gap_mm: float,
     rng: np.random.Generator,
-    is_across: bool,
 ) -> Cutting:
-    reach = round(GAP_MM / CELL_MM)
-    grown = binary_dilation(taken, iterations=reach) if not is_across else binary_dilation(taken, iterations=1)
+    """Return one cutting at a free place; with a gap of 0 it lies across what lies there already."""
+    is_across = gap_mm == 0.0
+    grown = binary_dilation(taken, iterations=max(round(gap_mm / CELL_MM), 1))
     for attempt in range(ANGLE_TRIES):
-        angle = plan.angle_deg + rng.normal(0.0, plan.spread_deg) + (55.0 * rng.choice([-1, 1]) if is_across else 0)
+        angle = (
+            plan.angle_deg
+            + rng.normal(0.0, plan.spread_deg)
+            + (55.0 * rng.choice([-1, 1]) if is_across else 0)
+        )
         at_origin = cutting.laid((0.0, 0.0), angle)
         points = at_origin.mesh.vertices_mm[:, :2] / CELL_MM
         low = np.floor(points.min(axis=0)).astype(int) - 1
@@ -108,8 +146,10 @@ def _place(
             continue
         rows, columns = np.nonzero(free)
         if plan.is_row and not is_across:
-            # rows from the top, loosely: among the highest places, one of the leftmost
-            score = rows + 0.25 * columns + rng.uniform(0, 12, len(rows))
+            # side by side, loosely
+            steep = abs(np.sin(np.radians(plan.angle_deg))) > 0.7
+            across, along = (columns, rows) if steep else (rows, columns)
+            score = across + 0.3 * along + rng.uniform(0, 12, len(rows))
             pick = int(np.argmin(score))
         else:
             pick = int(rng.integers(len(rows)))

@@ -34,7 +34,11 @@ class Light:
             "name": self.name,
             "sky": list(self.sky),
             "lamps": [
-                {"place_mm": list(lamp.place_mm), "radius_mm": lamp.radius_mm, "radiance": list(lamp.radiance)}
+                {
+                    "place_mm": list(lamp.place_mm),
+                    "radius_mm": lamp.radius_mm,
+                    "radiance": list(lamp.radiance),
+                }
                 for lamp in self.lamps
             ],
         }

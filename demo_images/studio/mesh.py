@@ -161,5 +161,8 @@ def leaves(
     colours = (colour[:, None] * (1 - u**2) + tip_colour[:, None] * u**2) * shade
     faces = shape.faces[None] + (np.arange(n) * m)[:, None, None]
     return Mesh(
-        points.reshape(-1, 3), faces.reshape(-1, 3), colours.reshape(-1, 3), np.repeat(parts, len(shape.faces))
+        points.reshape(-1, 3),
+        faces.reshape(-1, 3),
+        colours.reshape(-1, 3),
+        np.repeat(parts, len(shape.faces)),
     )

@@ -59,7 +59,7 @@ class PhotoPlan:
     lay: LayPlan = field(default_factory=LayPlan)
     clutter: Clutter = Clutter()
     development: Development = Development()
-    samples: int = 64
+    samples: int = 128
     mat: str = "A4"
 
 
@@ -100,7 +100,10 @@ def arrange(plan: PhotoPlan) -> Arranged:
 
 
 def _clutter(
-    clutter: Clutter, cuttings: list[Cutting], area: tuple[float, float, float, float], rng: np.random.Generator
+    clutter: Clutter,
+    cuttings: list[Cutting],
+    area: tuple[float, float, float, float],
+    rng: np.random.Generator,
 ) -> tuple[Mesh, Floats, dict[str, Any]]:
     """Return crumbs and needles, drops, and what the truth tells of them; all clear of the cuttings."""
     plants = np.concatenate([c.mesh.vertices_mm[::7, :2] for c in cuttings])
@@ -185,5 +188,7 @@ def make_photo(plan: PhotoPlan, folder: Path) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{plan.name}.jpg"
     path.write_bytes(jpeg_bytes(picture, plan.development, plan.camera.focal_35mm))
-    (folder / f"{plan.name}.truth.json").write_text(json.dumps(truth_of(arranged), indent=1), encoding="utf-8")
+    (folder / f"{plan.name}.truth.json").write_text(
+        json.dumps(truth_of(arranged), indent=1), encoding="utf-8"
+    )
     return path

@@ -27,7 +27,9 @@ class Prop:
     is_water: bool = False
 
 
-def crumbs(count: int, area_mm: tuple[float, float, float, float], sheet: Sheet, rng: np.random.Generator) -> Prop:
+def crumbs(
+    count: int, area_mm: tuple[float, float, float, float], sheet: Sheet, rng: np.random.Generator
+) -> Prop:
     """Return soil crumbs 0.4 to 3 mm across."""
     size = np.clip(rng.lognormal(-0.1, 0.55, count), 0.4, 3.0)
     where = sheet.world_from_page(_scattered(count, area_mm, rng))
@@ -86,22 +88,29 @@ def pen(at_mm: tuple[float, float], angle_deg: float, sheet: Sheet, rng: np.rand
     sides = 32
     theta = np.linspace(0, 2 * np.pi, sides, endpoint=False)
     rings = [
-        np.column_stack([np.full(sides, x), r * np.cos(theta), radius + r * np.sin(theta)]) for x, r, _ in profile
+        np.column_stack([np.full(sides, x), r * np.cos(theta), radius + r * np.sin(theta)])
+        for x, r, _ in profile
     ]
     colours = np.concatenate([np.tile(np.asarray(c), (sides, 1)) for _, _, c in profile])
     faces = grid_faces(len(profile), sides, is_closed=True)
     barrel = Mesh(np.concatenate(rings), faces, colours, np.zeros(len(faces), int))
-    clip = _box((length - 45.0, -1.5, 2 * radius + 0.2), (length - 6.0, 1.5, 2 * radius + 1.0), (0.6, 0.6, 0.6))
+    clip = _box(
+        (length - 45.0, -1.5, 2 * radius + 0.2), (length - 6.0, 1.5, 2 * radius + 1.0), (0.6, 0.6, 0.6)
+    )
     mesh = _turned(joined([barrel, clip]), at_mm, angle_deg, sheet)
     end = np.array([[np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))]]) * length
     tail = sheet.page_from_world(sheet.world_from_page(np.array([at_mm])) + end)[0]
-    return Prop("pen", mesh, {"from_mat": list(at_mm), "to_mat": tail.round(2).tolist(), "width_mm": 2 * radius})
+    return Prop(
+        "pen", mesh, {"from_mat": list(at_mm), "to_mat": tail.round(2).tolist(), "width_mm": 2 * radius}
+    )
 
 
 def label(at_mm: tuple[float, float], angle_deg: float, size_mm: tuple[float, float], sheet: Sheet) -> Prop:
     """Return a plain plastic plant label; ``at_mm`` is one corner."""
     mesh = _box((0.0, 0.0, 0.05), (size_mm[0], size_mm[1], 0.75), (0.62, 0.60, 0.20))
-    return Prop("label", _turned(mesh, at_mm, angle_deg, sheet), {"corner_mat": list(at_mm), "size_mm": list(size_mm)})
+    return Prop(
+        "label", _turned(mesh, at_mm, angle_deg, sheet), {"corner_mat": list(at_mm), "size_mm": list(size_mm)}
+    )
 
 
 def water_drop(at_mm: tuple[float, float], radius_mm: float, sheet: Sheet) -> Prop:
@@ -110,7 +119,9 @@ def water_drop(at_mm: tuple[float, float], radius_mm: float, sheet: Sheet) -> Pr
     points = points * np.array([radius_mm, radius_mm * 0.93, radius_mm * 0.30])
     points[:, 2] = np.maximum(points[:, 2], -0.02) + 0.03
     points[:, :2] += sheet.world_from_page(np.array([at_mm]))[0]
-    return Prop("drop", _plain(points, faces, np.ones(3)), {"centre_mat": list(at_mm), "radius_mm": radius_mm}, True)
+    return Prop(
+        "drop", _plain(points, faces, np.ones(3)), {"centre_mat": list(at_mm), "radius_mm": radius_mm}, True
+    )
 
 
 def card(centre_mm: tuple[float, float], angle_deg: float, sheet: Sheet, rng: np.random.Generator) -> Prop:
@@ -136,7 +147,9 @@ def card(centre_mm: tuple[float, float], angle_deg: float, sheet: Sheet, rng: np
     tint = np.where(slanting[:, None], band, ground)
     zs = np.full((len(top), 1), CARD_THICK_MM + 0.04)
     faces = grid_faces(len(shares), len(rim), is_closed=True)
-    wall = np.concatenate([np.column_stack([rim, np.full(len(rim), z)]) for z in (0.04, CARD_THICK_MM + 0.04)])
+    wall = np.concatenate(
+        [np.column_stack([rim, np.full(len(rim), z)]) for z in (0.04, CARD_THICK_MM + 0.04)]
+    )
     wall_faces = grid_faces(2, len(rim), is_closed=True)
     mesh = joined(
         [
@@ -182,7 +195,9 @@ def _ball(rows: int, columns: int) -> tuple[Floats, NDArray[np.int64]]:
     polar = np.linspace(0.02, np.pi - 0.02, rows)
     around = np.linspace(0, 2 * np.pi, columns, endpoint=False)
     p, a = np.meshgrid(polar, around, indexing="ij")
-    points = np.column_stack([(np.sin(p) * np.cos(a)).ravel(), (np.sin(p) * np.sin(a)).ravel(), np.cos(p).ravel()])
+    points = np.column_stack(
+        [(np.sin(p) * np.cos(a)).ravel(), (np.sin(p) * np.sin(a)).ravel(), np.cos(p).ravel()]
+    )
     return points, grid_faces(rows, columns, is_closed=True)
 
 

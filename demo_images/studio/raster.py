@@ -61,7 +61,9 @@ def _cover(
     x = low[faces, 0][:, None] + dx
     y = low[faces, 1][:, None] + dy
     a, b, c = (flat[faces, k][:, None] for k in range(3))
-    area = (b[..., 0] - a[..., 0]) * (c[..., 1] - a[..., 1]) - (b[..., 1] - a[..., 1]) * (c[..., 0] - a[..., 0])
+    area = (b[..., 0] - a[..., 0]) * (c[..., 1] - a[..., 1]) - (b[..., 1] - a[..., 1]) * (
+        c[..., 0] - a[..., 0]
+    )
     area = np.where(np.abs(area) < 1e-12, np.nan, area)
     with np.errstate(invalid="ignore"):
         wb = ((x - a[..., 0]) * (c[..., 1] - a[..., 1]) - (y - a[..., 1]) * (c[..., 0] - a[..., 0])) / area

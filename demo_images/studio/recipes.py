@@ -1,7 +1,4 @@
-"""The demo photos: one day at an invented small nursery, "Larkfield".
-
-Trays are named by the donor plants in its garden rows: Gatepost, Old Pond, Windbreak, North Wall, Steps.
-"""
+"""The photos of the demo set: an invented nursery, "Hollow Lane", sticks junipers and a few others."""
 
 from __future__ import annotations
 
@@ -10,188 +7,227 @@ from dataclasses import replace
 import numpy as np
 
 from .camera import CameraPlan
-from .develop import DevelopPlan
+from .develop import Development
+from .layout import LayPlan
+from .lights import light_of
+from .photo import Clutter, PhotoPlan
 from .plan import CuttingPlan, HeelPlan
-from .tray import PhotoPlan
+from .surroundings import Curl
 
-Rng = np.random.Generator
+LEAVES_OF = {
+    "scale": ("green", "dark green", "glaucous", "blue", "yellow-green"),
+    "awl": ("green", "glaucous", "dark green"),
+    "needle": ("dark green", "green", "yellow-green"),
+    "broad": ("green", "dark green", "yellow-green"),
+}
+BARKS = ("red-brown", "grey-brown", "olive", "grey")
+STEM_OF_LENGTH = 0.026
+"""Base width over length of a usual shoot, chosen by eye."""
 
-USUAL_DIST = (0.018, -0.028, 0.0004, -0.0003)
 
-
-def usual(kind: str, colour: str, bark: str, rng: Rng) -> CuttingPlan:
-    """Return a cutting as a careful hand makes it: about 75 to 100 mm, 25 mm stripped, pencil-thin."""
+def usual(
+    rng: np.random.Generator,
+    *,
+    kind: str = "scale",
+    length_mm: tuple[float, float] = (70.0, 105.0),
+    stripped_mm: tuple[float, float] = (20.0, 30.0),
+    width_mm: tuple[float, float] | None = None,
+    brown: float = 0.0,
+    strays: float = 0.0,
+) -> CuttingPlan:
+    """Return a straight cutting with numbers drawn from ranges; ``strays`` is the chance of one."""
+    length = rng.uniform(*length_mm)
+    if width_mm is None:
+        width = float(np.clip(length * STEM_OF_LENGTH * rng.lognormal(0, 0.2), 1.2, 4.0))
+    else:
+        width = rng.uniform(*width_mm)
     return CuttingPlan(
-        kind=kind,
-        length_mm=float(rng.uniform(78, 98)),
-        base_width_mm=float(rng.uniform(1.8, 3.0)),
-        stripped_mm=float(rng.uniform(21, 29)),
-        colour=colour,
-        bark=bark,
-        turn_deg=float(rng.normal(0, 6)),
-        wobble_deg=float(rng.uniform(0.5, 2.5)),
-        fullness=float(rng.uniform(0.85, 1.3)),
-        leaf_scale=float(rng.uniform(0.85, 1.1)),
-        cut_tilt_deg=float(rng.uniform(2, 18)),
+        kind,
+        length,
+        width,
+        min(rng.uniform(*stripped_mm), 0.45 * length),
+        str(rng.choice(LEAVES_OF[kind])),
+        str(rng.choice(BARKS)),
+        turn_deg=rng.normal(0.0, 6.0),
+        wobble_deg=rng.uniform(1.0, 4.0),
+        brown=brown,
+        strays=int(rng.random() < strays) * int(rng.integers(1, 3)),
+        fullness=rng.uniform(0.75, 1.2),
+        leaf_scale=rng.uniform(0.85, 1.1),
+        cut_tilt_deg=rng.normal(4.0, 9.0),
     )
 
 
-def faulty(plan: CuttingPlan, fault: str, rng: Rng) -> CuttingPlan:
-    """Return the cutting with one fault."""
-    u = rng.uniform
-    if fault == "crooked":
-        return replace(plan, bends=((float(u(13, 19)), float(rng.choice([-1, 1]) * u(26, 48)), float(u(2, 5))),))
-    if fault == "heel":
-        heel = HeelPlan(float(u(5, 9)), plan.base_width_mm * float(u(1.5, 2.0)), float(rng.choice([-1, 1]) * u(25, 45)))
-        return replace(plan, heel=heel, length_mm=plan.length_mm + heel.length_mm, stripped_mm=plan.stripped_mm + heel.length_mm)
-    if fault == "oversize":
-        return replace(plan, base_width_mm=float(u(6.8, 9.5)), length_mm=float(u(115, 140)), wobble_deg=1.0, fullness=1.4)
-    if fault == "tiny":
-        return replace(plan, base_width_mm=float(u(0.9, 1.3)), length_mm=float(u(32, 46)), stripped_mm=float(u(8, 14)), leaf_scale=0.65)
-    if fault == "unstripped":
-        return replace(plan, stripped_mm=float(u(1.0, 5.0)))
-    if fault == "long":
-        return replace(plan, length_mm=float(u(150, 165)), base_width_mm=float(u(2.6, 3.8)), turn_deg=float(rng.normal(0, 12)))
-    if fault == "browned":
-        return replace(plan, brown=float(u(0.3, 0.7)))
-    if fault == "strays":
-        return replace(plan, strays=int(rng.integers(2, 5)))
-    if fault == "short stripped":
-        return replace(plan, stripped_mm=float(u(8, 15)))
-    if fault == "swept":
-        return replace(plan, turn_deg=float(rng.choice([-1, 1]) * u(35, 60)))
-    if fault == "thick":
-        return replace(plan, base_width_mm=float(u(3.6, 5.2)), length_mm=float(u(95, 120)))
-    raise ValueError(f"no fault is called {fault!r}")
+def crooked(
+    plan: CuttingPlan, rng: np.random.Generator, *, at_mm: tuple[float, float], deg: tuple[float, float]
+) -> CuttingPlan:
+    """Return the plan with one bend."""
+    angle = rng.uniform(*deg) * rng.choice([-1, 1])
+    return replace(plan, bends=((rng.uniform(*at_mm), angle, rng.uniform(3.0, 7.0)),))
 
 
-def tray_of(kinds: tuple[tuple[str, str, str], ...], faults: tuple[str, ...], seed: int) -> tuple[CuttingPlan, ...]:
-    """Return one cutting per entry of ``faults`` ("" for a good one), taking the kinds in turn."""
-    rng = np.random.default_rng(seed)
-    plans = []
-    for number, fault in enumerate(faults):
-        plan = usual(*kinds[number % len(kinds)], rng)
-        plans.append(faulty(plan, fault, rng) if fault else plan)
-    return tuple(plans)
+def heeled(plan: CuttingPlan, rng: np.random.Generator) -> CuttingPlan:
+    """Return the plan with a heel."""
+    width = plan.base_width_mm * rng.uniform(1.5, 2.1)
+    heel = HeelPlan(rng.uniform(4.0, 8.0), width, rng.uniform(22, 45) * rng.choice([-1, 1]))
+    return replace(plan, heel=heel, stripped_mm=max(plan.stripped_mm, heel.length_mm + 15))
 
 
-GATEPOST = ("scale", "glaucous", "red-brown")
-OLD_POND = ("scale", "green", "grey-brown")
-WINDBREAK = ("awl", "dark green", "red-brown")
-NORTH_WALL = ("needle", "green", "olive")
-STEPS = ("broad", "dark green", "grey")
-GOLD = ("scale", "gold", "red-brown")
+def tiny(rng: np.random.Generator, kind: str = "scale") -> CuttingPlan:
+    """Return a miniature."""
+    plan = usual(rng, kind=kind, length_mm=(30, 46), stripped_mm=(6, 12), width_mm=(0.9, 1.6))
+    return replace(plan, leaf_scale=0.62 if kind in ("scale", "awl") else 0.4)
 
 
-def demo_photos() -> list[PhotoPlan]:
-    """Return the plans of the demo photos."""
-    lens = CameraPlan(dist=USUAL_DIST)
+def demo() -> list[PhotoPlan]:
+    """Return the demo photos."""
+    rng = np.random.default_rng(20)
+    many = [usual(rng, strays=0.15) for _ in range(8)]
+    sun = [usual(rng, kind=k, strays=0.2) for k in ("scale", "scale", "awl", "scale", "awl", "scale")]
+    bent = [
+        crooked(usual(rng), rng, at_mm=(16, 26), deg=(28, 55)),
+        heeled(usual(rng, length_mm=(80, 105)), rng),
+        usual(rng),
+        crooked(usual(rng, length_mm=(85, 110)), rng, at_mm=(18, 30), deg=(24, 45)),
+        heeled(usual(rng, kind="awl", length_mm=(75, 95)), rng),
+        replace(usual(rng, length_mm=(90, 110)), turn_deg=55.0),
+    ]
+    thick = [
+        usual(rng, length_mm=(100, 130), width_mm=(7.0, 9.0), stripped_mm=(25, 35)),
+        usual(rng, length_mm=(90, 115), width_mm=(4.5, 6.0), stripped_mm=(25, 35)),
+        usual(rng, stripped_mm=(4, 5)),
+        usual(rng, length_mm=(85, 105), stripped_mm=(1.5, 3)),
+        usual(rng),
+    ]
+    long = [
+        usual(rng, length_mm=(200, 212), width_mm=(3.2, 4.2), stripped_mm=(28, 36)),
+        usual(rng, length_mm=(150, 165), width_mm=(2.8, 3.6), stripped_mm=(24, 32)),
+        usual(rng, length_mm=(55, 65)),
+    ]
+    long = [replace(one, fullness=0.6) for one in long]
+    brown = [
+        usual(rng, brown=0.35),
+        usual(rng, brown=0.12, strays=1.0),
+        usual(rng),
+        usual(rng, kind="needle", brown=0.5, length_mm=(70, 90)),
+        usual(rng, kind="needle", length_mm=(75, 95)),
+        usual(rng, brown=0.65),
+    ]
+    mixed = [
+        usual(rng, kind="broad", length_mm=(65, 90), stripped_mm=(16, 26)),
+        usual(rng, kind="broad", length_mm=(60, 80), stripped_mm=(14, 24)),
+        usual(rng, kind="needle", length_mm=(75, 95)),
+        usual(rng, kind="awl"),
+        usual(rng, kind="scale"),
+    ]
+    littles = [tiny(rng, k) for k in ("scale",) * 20 + ("awl",) * 6 + ("broad",) * 4]
+    untidy = [usual(rng, strays=0.6, length_mm=(65, 90)) for _ in range(5)]
     return [
         PhotoPlan(
-            "bench_soft_light_10",
-            "Ten careful cuttings from the Gatepost plant under a cloudy sky; nearly all good.",
+            "bench_soft_light",
+            ("straight",),
+            tuple(many),
+            CameraPlan(tilt_deg=3.0, k1=-0.008, k2=0.010),
+            light_of("soft", 70, 60),
             101,
-            tray_of((GATEPOST,), ("", "", "", "", "", "", "", "", "short stripped", "strays"), 101),
-            camera=replace(lens, tilt_deg=3.0, roll_deg=0.8),
-            develop=DevelopPlan(orientation=1),
+            bench="wood",
+            curl=Curl(0.3, 1.0),
+            development=Development(orientation=1),
         ),
         PhotoPlan(
-            "old_pond_three",
-            "Three cuttings from the Old Pond plant: one good, one crooked near its base, one with a heel.",
+            "door_hard_sun",
+            ("straight", "hard sun"),
+            tuple(sun),
+            CameraPlan(tilt_deg=7.0, roll_deg=2.0, k1=0.012, k2=-0.010),
+            light_of("sun", 125, 42),
             102,
-            tray_of((OLD_POND,), ("", "crooked", "heel"), 102),
-            light="window",
-            bench="concrete",
-            camera=replace(lens, tilt_deg=6.0, tilt_towards_deg=70.0, focal_35mm=28.0),
-            develop=DevelopPlan(orientation=6),
-        ),
-        PhotoPlan(
-            "crooked_and_heels_8",
-            "A beginner's tray from Windbreak and Gatepost: bends near the base, heels, sweep.",
-            103,
-            tray_of((WINDBREAK, GATEPOST), ("crooked", "heel", "crooked", "", "heel", "swept", "crooked", ""), 103),
-            light="overcast",
             bench="slate",
-            camera=replace(lens, tilt_deg=8.0, tilt_towards_deg=200.0, roll_deg=-2.0),
-            develop=DevelopPlan(orientation=3),
+            curl=Curl(0.2, 2.0),
+            development=Development(orientation=6, exposure=0.95),
         ),
         PhotoPlan(
-            "size_mix_tilted_12",
-            "Sizes mixed up: oversize wood, tiny starts, a long shoot; the phone held at 15 degrees.",
-            104,
-            tray_of(
-                (GATEPOST, OLD_POND, GOLD),
-                ("oversize", "tiny", "", "long", "tiny", "", "thick", "", "tiny", "", "", ""),
-                104,
-            ),
-            light="shade",
-            bench="planks",
-            angle_deg=60.0,
-            camera=replace(lens, tilt_deg=15.0, tilt_towards_deg=100.0, focal_35mm=24.0),
-            develop=DevelopPlan(orientation=1),
-            gap_mm=3.0,
-        ),
-        PhotoPlan(
-            "hard_sun_9",
-            "Midday sun on the bench by the Windbreak: sharp shadows; unstripped and short stripped stems.",
-            105,
-            tray_of((WINDBREAK, OLD_POND), ("", "unstripped", "", "short stripped", "strays", "", "crooked", "", ""), 105),
-            light="hard_sun",
-            light_azimuth_deg=140.0,
-            bench="planks",
-            gap_mm=6.0,
-            camera=replace(lens, tilt_deg=5.0, tilt_towards_deg=250.0),
-            develop=DevelopPlan(orientation=8, exposure=0.78),
-        ),
-        PhotoPlan(
-            "evening_lamp_7",
-            "After dark, one warm bulb: leaves of the North Wall and Steps plants, some browned.",
-            106,
-            tray_of((NORTH_WALL, STEPS), ("", "", "browned", "", "crooked", "browned", ""), 106),
-            light="warm_lamp",
-            bench="planks",
-            gap_mm=5.0,
-            camera=replace(lens, tilt_deg=4.0, tilt_towards_deg=20.0),
-            develop=DevelopPlan(orientation=1, photons=2600.0, exposure=0.66),
-        ),
-        PhotoPlan(
-            "full_tray_30",
-            "Thirty small starts side by side, the most that fits.",
-            107,
-            tuple(
-                replace(plan, length_mm=plan.length_mm * 0.55, stripped_mm=plan.stripped_mm * 0.62, leaf_scale=0.62, base_width_mm=plan.base_width_mm * 0.62, fullness=0.7)
-                for plan in tray_of((GATEPOST, OLD_POND, WINDBREAK), ("",) * 30, 107)
-            ),
-            light="overcast",
-            bench="potting cloth",
-            angle_spread_deg=4.0,
-            gap_mm=2.0,
-            camera=replace(lens, tilt_deg=2.0, fill=0.95),
-            develop=DevelopPlan(orientation=1),
-        ),
-        PhotoPlan(
-            "messy_bench_pair_8",
-            "Soil crumbs, fallen needles, a drop of water, a pen left on the mat, and two cuttings that overlap.",
-            108,
-            tray_of((OLD_POND, WINDBREAK), ("", "", "strays", "", "browned", "", "", ""), 108),
-            light="window",
-            bench="concrete",
-            crumbs=55,
-            fallen=14,
-            pen=True,
-            drop=True,
-            overlap=True,
-            camera=replace(lens, tilt_deg=5.0, tilt_towards_deg=150.0),
-            develop=DevelopPlan(orientation=6),
-        ),
-        PhotoPlan(
-            "browned_and_bare_8",
-            "Stock kept too dry: browned shoots on gold and blue foliage.",
-            109,
-            tray_of((GOLD, ("scale", "blue", "grey-brown")), ("browned", "", "browned", "browned", "", "unstripped", "browned", ""), 109),
-            light="two_lamps",
+            "crooked_and_heels",
+            ("crooked", "heel", "sweep"),
+            tuple(bent),
+            CameraPlan(tilt_deg=5.0, roll_deg=-1.5, k1=-0.010, k2=0.012),
+            light_of("window", 160, 38),
+            103,
             bench="steel",
-            camera=replace(lens, tilt_deg=9.0, tilt_towards_deg=300.0),
-            develop=DevelopPlan(orientation=1),
+            curl=Curl(0.4, 0.3),
+            development=Development(orientation=3),
+        ),
+        PhotoPlan(
+            "thick_wood_and_unstripped",
+            ("oversize", "unstripped"),
+            tuple(thick),
+            CameraPlan(tilt_deg=2.0, k1=0.006, k2=0.0),
+            light_of("two lamps", 40, 50),
+            104,
+            bench="board",
+            development=Development(orientation=8),
+        ),
+        PhotoPlan(
+            "long_shoots",
+            ("long",),
+            tuple(long),
+            CameraPlan(tilt_deg=4.0, roll_deg=3.0, k1=-0.012, k2=0.015),
+            light_of("soft", 200, 60),
+            105,
+            bench="slate",
+            curl=Curl(0.5, 3.0),
+            lay=LayPlan(angle_deg=2, spread_deg=3),
+        ),
+        PhotoPlan(
+            "browned_foliage",
+            ("browned", "stray leaves"),
+            tuple(brown),
+            CameraPlan(tilt_deg=6.0, tilt_towards_deg=-60, k1=-0.005, k2=0.006),
+            light_of("window", 30, 48),
+            106,
+            bench="wood",
+            curl=Curl(0.3, 4.0),
+            development=Development(orientation=6),
+        ),
+        PhotoPlan(
+            "potting_shed_lamp",
+            ("warm lamp", "needle", "broad"),
+            tuple(mixed),
+            CameraPlan(tilt_deg=9.0, roll_deg=-2.0, k1=0.010, k2=-0.008),
+            light_of("warm", 60, 52),
+            107,
+            bench="wood",
+            development=Development(electrons=4500, read_noise=0.002),
+        ),
+        PhotoPlan(
+            "thirty_miniatures",
+            ("tiny", "thirty"),
+            tuple(littles),
+            CameraPlan(tilt_deg=3.0, k1=-0.006, k2=0.006),
+            light_of("soft", 100, 60),
+            108,
+            bench="steel",
+            curl=Curl(0.2, 5.0),
+        ),
+        PhotoPlan(
+            "untidy_bench_with_pen",
+            ("debris", "pen", "overlapping pair", "stray leaves"),
+            tuple(untidy),
+            CameraPlan(tilt_deg=5.0, roll_deg=1.0, k1=-0.009, k2=0.010),
+            light_of("window", 110, 42),
+            109,
+            bench="board",
+            curl=Curl(0.3, 2.5),
+            lay=LayPlan(is_pair_overlapping=True, spread_deg=5),
+            clutter=Clutter(crumbs=16, needles=14, drops=5, pen=(175.0, 171.0, 2.0)),
+        ),
+        PhotoPlan(
+            "tilted_fifteen_degrees",
+            ("tilt",),
+            tuple(usual(rng) for _ in range(6)),
+            CameraPlan(tilt_deg=15.0, tilt_towards_deg=-80, fill=0.84, k1=-0.010, k2=0.012),
+            light_of("soft", 20, 60),
+            110,
+            bench="wood",
+            curl=Curl(0.4, 1.5),
         ),
     ]

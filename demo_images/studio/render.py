@@ -48,7 +48,9 @@ class Stage:
     water: Mesh
 
 
-def curl_height(points_mm: NDArray[np.float64], sheet_mm: tuple[float, float], curl_mm: float, axis_deg: float) -> NDArray[np.float64]:
+def curl_height(
+    points_mm: NDArray[np.float64], sheet_mm: tuple[float, float], curl_mm: float, axis_deg: float
+) -> NDArray[np.float64]:
     """Return (N,) height of the sheet above the bench: a parabola, ``curl_mm`` high at the far edges."""
     if curl_mm == 0.0:
         return np.zeros(len(points_mm))
@@ -180,7 +182,9 @@ def _coloured(roughness: float, specular: float) -> dict[str, Any]:
     return {"type": "twosided", "bsdf": inner}
 
 
-def _shape(name: str, mesh: Mesh, bsdf: dict[str, Any], mi: Any, uv: NDArray[np.float64] | None = None) -> Any:
+def _shape(
+    name: str, mesh: Mesh, bsdf: dict[str, Any], mi: Any, uv: NDArray[np.float64] | None = None
+) -> Any:
     """Return a Mitsuba mesh with smooth normals and colours."""
     properties = mi.Properties()
     properties["mesh_bsdf"] = mi.load_dict(bsdf)
@@ -226,7 +230,11 @@ def _sheet(stage: Stage, mi: Any) -> Any:
 
 
 def _bench(stage: Stage, mi: Any) -> dict[str, Any]:
-    t = mi.ScalarTransform4f().translate([0.0, 0.0, -BENCH_BELOW_MM]).scale([BENCH_HALF_MM, BENCH_HALF_MM, 1.0])
+    t = (
+        mi.ScalarTransform4f()
+        .translate([0.0, 0.0, -BENCH_BELOW_MM])
+        .scale([BENCH_HALF_MM, BENCH_HALF_MM, 1.0])
+    )
     picture = mi.Bitmap(np.ascontiguousarray(stage.bench_picture))
     return {"type": "rectangle", "to_world": t, "bsdf": {"type": "diffuse", "reflectance": _texture(picture)}}
 

@@ -140,13 +140,12 @@ def _paper(stage: Stage) -> Any:
     faces = np.concatenate(
         [np.column_stack([here, here + n, here + 1]), np.column_stack([here + 1, here + n, here + n + 1])]
     )
-    # Mitsuba's v runs up the picture
     return _mesh(
         "paper",
         world_of_page(points, stage.page_mm),
         faces,
         {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": _texture(stage.paper)}},
-        texture_uv=np.column_stack([u.ravel(), 1 - v.ravel()]),
+        texture_uv=np.column_stack([u.ravel(), v.ravel()]),
     )
 
 
@@ -200,6 +199,8 @@ def _drop(x_mm: float, y_mm: float, radius_mm: float, stage: Stage) -> dict[str,
     at = world_of_page(np.array([[x_mm, y_mm, z]]), stage.page_mm)[0]
     return {
         "type": "sphere",
-        "to_world": mi.ScalarTransform4f().translate(at.tolist()).scale([radius_mm, radius_mm, 0.45 * radius_mm]),
+        "to_world": mi.ScalarTransform4f()
+        .translate(at.tolist())
+        .scale([radius_mm, radius_mm, 0.45 * radius_mm]),
         "bsdf": {"type": "dielectric", "int_ior": "water", "ext_ior": "air"},
     }

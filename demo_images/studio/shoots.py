@@ -63,7 +63,9 @@ def grow(plan: CuttingPlan, stem: Stem, rng: np.random.Generator) -> list[Shoot]
     line = stem.line_mm
     arc = arc_length(stem.axis_mm)
     leafy = arc >= plan.stripped_mm
-    shoots = [Shoot(line[leafy], stem.radius_mm[leafy], 0, bool(rng.random() < plan.brown * 0.3), plan.stripped_mm)]
+    shoots = [
+        Shoot(line[leafy], stem.radius_mm[leafy], 0, bool(rng.random() < plan.brown * 0.3), plan.stripped_mm)
+    ]
     total = plan.length_mm
     run = total - plan.stripped_mm
     size = (run / 65.0) ** 0.25 * plan.leaf_scale**0.5

@@ -48,14 +48,14 @@ def build_stem(plan: CuttingPlan, rng: np.random.Generator) -> Stem:
     bends = plan.bends
     if plan.heel is not None:
         bends = (*bends, (plan.heel.length_mm - 0.8, plan.heel.angle_deg, 1.6))
-    axis = bent_line(
-        plan.length_mm, turn_deg=plan.turn_deg, wobble_deg=plan.wobble_deg, bends=bends, rng=rng
-    )
+    axis = bent_line(plan.length_mm, turn_deg=plan.turn_deg, wobble_deg=plan.wobble_deg, bends=bends, rng=rng)
     s = arc_length(axis)
     radius = _radius(plan, s)
     bare = plan.stripped_mm
     leafy = np.clip((s - bare) / max(plan.length_mm - bare, 1.0), 0.0, 1.0)
-    green_from = bare + (plan.length_mm - bare) * {"scale": 0.45, "awl": 0.5, "needle": 0.6, "broad": 0.65}[plan.kind]
+    green_from = (
+        bare + (plan.length_mm - bare) * {"scale": 0.45, "awl": 0.5, "needle": 0.6, "broad": 0.65}[plan.kind]
+    )
     rise = {"scale": 1.2, "awl": 1.6, "needle": 1.5, "broad": 1.8}[plan.kind] * rng.uniform(0.5, 1.3)
     rise *= min(plan.length_mm / 90.0, 1.5) ** 0.5
     lift = rise * (0.25 * s / plan.length_mm + 0.75 * np.sqrt(leafy) * (1.0 - 0.3 * leafy)) + CHIN_MM
@@ -117,7 +117,9 @@ def _tube(
     count = len(s)
     faces = grid_faces(count, SIDES, is_closed=True)
     face_parts = np.repeat(parts[:-1], SIDES)
-    bark = Mesh(points.reshape(-1, 3), faces, colours.reshape(-1, 3), np.concatenate([face_parts, face_parts]))
+    bark = Mesh(
+        points.reshape(-1, 3), faces, colours.reshape(-1, 3), np.concatenate([face_parts, face_parts])
+    )
     return joined([bark, _cut_face(points[0], rng), _end_cap(points[-1], colours[-1], parts[-1])]), width
 
 
@@ -128,7 +130,9 @@ def _bark(
     wave = np.zeros((len(s), SIDES))
     for k in range(14):
         along = rng.uniform(0.2, 1.5) if k < 7 else rng.uniform(2.0, 7.0)
-        wave += rng.normal() / 7 * np.cos(rng.integers(0, 7) * theta + along * s[:, None] + rng.uniform(0, 6.3))
+        wave += (
+            rng.normal() / 7 * np.cos(rng.integers(0, 7) * theta + along * s[:, None] + rng.uniform(0, 6.3))
+        )
     wave += 0.10 * rng.normal(size=wave.shape)
     old = np.asarray(BARK_COLOURS[plan.bark])
     young = np.asarray(LEAF_COLOURS[plan.colour]) * 0.9 + 0.1 * old
@@ -136,7 +140,9 @@ def _bark(
     colour = (old * (1 - mix) + young * mix) * (1.0 + 0.45 * wave[..., None])
     if plan.heel is not None:
         heel = np.clip((plan.heel.length_mm - s) / 1.5 + 0.5, 0, 1)[:, None, None]
-        colour = colour * (1 - heel) + np.asarray(BARK_COLOURS["dark"]) * 1.3 * (1 + 0.4 * wave[..., None]) * heel
+        colour = (
+            colour * (1 - heel) + np.asarray(BARK_COLOURS["dark"]) * 1.3 * (1 + 0.4 * wave[..., None]) * heel
+        )
     parts = np.where(s < green_from, int(Part.WOOD), int(Part.GREEN))
     return np.clip(colour, 0.01, 0.8), parts
 

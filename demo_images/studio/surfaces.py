@@ -26,7 +26,11 @@ def noise(shape: tuple[int, int], grain_px: float, rng: np.random.Generator) -> 
     coarse = max(grain_px / 2.0, 1.0)
     small = rng.normal(size=(int(shape[0] / coarse) + 3, int(shape[1] / coarse) + 3))
     smooth = gaussian_filter(small, grain_px / coarse / 2.0)
-    big = zoom(smooth, coarse, order=1)[: shape[0], : shape[1]] if coarse > 1 else smooth[: shape[0], : shape[1]]
+    big = (
+        zoom(smooth, coarse, order=1)[: shape[0], : shape[1]]
+        if coarse > 1
+        else smooth[: shape[0], : shape[1]]
+    )
     return ((big - big.mean()) / big.std()).astype(np.float32)
 
 

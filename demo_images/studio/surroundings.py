@@ -62,7 +62,7 @@ def bench_texture(kind: str, rng: np.random.Generator, size: int = 2048) -> Pict
         row = np.arange(size)[:, None]
         plank = (row // 300).astype(int)
         tone = rng.normal(1.0, 0.08, plank.max() + 1)[plank]
-        gap = 1 - 0.75 * np.exp(-(((row % 300) - 2.0) / 2.5) ** 2)
+        gap = 1 - 0.75 * np.exp(-((((row % 300) - 2.0) / 2.5) ** 2))
         value = (1 + 0.22 * streak + 0.06 * noise[1]) * tone * gap
     elif kind == "steel":
         tint = np.array([0.33, 0.335, 0.34])
@@ -85,7 +85,9 @@ def crumbs(places_mm: Floats, sizes_mm: Floats, rng: np.random.Generator) -> Mes
     polar = np.linspace(0.05, np.pi - 0.05, rows)
     around = np.linspace(0, 2 * np.pi, columns, endpoint=False)
     p, a = np.meshgrid(polar, around, indexing="ij")
-    ball = np.column_stack([(np.sin(p) * np.cos(a)).ravel(), (np.sin(p) * np.sin(a)).ravel(), np.cos(p).ravel()])
+    ball = np.column_stack(
+        [(np.sin(p) * np.cos(a)).ravel(), (np.sin(p) * np.sin(a)).ravel(), np.cos(p).ravel()]
+    )
     out = []
     for place, size in zip(places_mm, sizes_mm, strict=True):
         points = ball * rng.uniform(0.65, 1.2, (len(ball), 1)) * size / 2 * rng.uniform(0.7, 1.3, 3)
@@ -120,7 +122,11 @@ def fallen_needles(places_mm: Floats, rng: np.random.Generator) -> Mesh:
 
 
 def pen(
-    middle_mm: tuple[float, float], angle_deg: float, length_mm: float, width_mm: float, tint: tuple[float, float, float]
+    middle_mm: tuple[float, float],
+    angle_deg: float,
+    length_mm: float,
+    width_mm: float,
+    tint: tuple[float, float, float],
 ) -> tuple[Mesh, dict[str, Any]]:
     """Return a pen without a name on it: a barrel, a cap of another shade and a tip; and what truth says."""
     s = np.array([0, 0.02, 0.05, 0.10, 0.101, 0.30, 0.62, 0.621, 0.97, 0.99, 1.0]) * length_mm
@@ -132,7 +138,8 @@ def pen(
     y = r[:, None] * np.cos(theta)
     z = width_mm / 2 + r[:, None] * np.sin(theta)
     points = np.stack(
-        [x * np.cos(a) - y * np.sin(a) + middle_mm[0], x * np.sin(a) + y * np.cos(a) + middle_mm[1], z], axis=-1
+        [x * np.cos(a) - y * np.sin(a) + middle_mm[0], x * np.sin(a) + y * np.cos(a) + middle_mm[1], z],
+        axis=-1,
     )
     shade = np.where(s < 0.1 * length_mm, 1.8, np.where(s > 0.62 * length_mm, 0.45, 1.0))
     colours = np.clip(np.asarray(tint) * shade[:, None], 0.01, 0.8)

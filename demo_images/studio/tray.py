@@ -97,11 +97,19 @@ def set_up(plan: PhotoPlan) -> Tray:
     )
     if upper is not None:
         placed.append(_across(upper, placed, sheet, area, taken, rng))
-    camera = place_camera(plan.camera, (sheet.page_mm[0] * plan.print_scale, sheet.page_mm[1] * plan.print_scale))
+    camera = place_camera(
+        plan.camera, (sheet.page_mm[0] * plan.print_scale, sheet.page_mm[1] * plan.print_scale)
+    )
     views = tuple(look_from_above(cutting, sheet) for cutting in placed)
     order = sorted(range(len(placed)), key=lambda k: _reading_order(placed[k], sheet))
     return Tray(
-        plan, sheet, tuple(placed[k] for k in order), tuple(views[k] for k in order), tuple(props), camera, light
+        plan,
+        sheet,
+        tuple(placed[k] for k in order),
+        tuple(views[k] for k in order),
+        tuple(props),
+        camera,
+        light,
     )
 
 
@@ -120,7 +128,12 @@ def _prop_cells(prop: Prop, sheet: Sheet) -> Any:
 
 
 def _across(
-    upper: Cutting, placed: list[Cutting], sheet: Sheet, area: tuple[float, float, float, float], taken: Any, rng: Rng
+    upper: Cutting,
+    placed: list[Cutting],
+    sheet: Sheet,
+    area: tuple[float, float, float, float],
+    taken: Any,
+    rng: Rng,
 ) -> Cutting:
     """Lay ``upper`` across one of the placed cuttings and clear of all the others."""
     best: tuple[float, Cutting] | None = None
@@ -138,9 +151,16 @@ def _across(
             angle = usual + rng.choice([-1, 1]) * rng.uniform(25, 75)
             a = np.radians(angle)
             base = target - upper.plan.length_mm * rng.uniform(0.3, 0.7) * np.array([np.cos(a), np.sin(a)])
-            lying = upper.placed((float(base[0]), float(base[1])), float(angle), 1.2 * lower.plan.base_width_mm)
+            lying = upper.placed(
+                (float(base[0]), float(base[1])), float(angle), 1.2 * lower.plan.base_width_mm
+            )
             page = sheet.page_from_world(lying.mesh.vertices_mm)
-            outside = max(left - page[:, 0].min(), page[:, 0].max() - right, top - page[:, 1].min(), page[:, 1].max() - bottom)
+            outside = max(
+                left - page[:, 0].min(),
+                page[:, 0].max() - right,
+                top - page[:, 1].min(),
+                page[:, 1].max() - bottom,
+            )
             clash = float((others & covered_cells(lying, sheet, 2.0)).sum()) + 50.0 * max(outside + 1.0, 0.0)
             if best is None or clash < best[0]:
                 best = (clash, lying)
@@ -243,7 +263,10 @@ def truth_of(tray: Tray) -> dict[str, Any]:
         "px_per_mm": camera.focal_px / float(np.linalg.norm(camera.eye_mm)),
         "light": tray.light.as_truth(),
         "bench": plan.bench,
-        "props": {prop.name + (f" {k}" if prop.name == "label" else ""): prop.truth for k, prop in enumerate(tray.props)},
+        "props": {
+            prop.name + (f" {k}" if prop.name == "label" else ""): prop.truth
+            for k, prop in enumerate(tray.props)
+        },
         "debris": {"crumbs": plan.crumbs, "fallen": plan.fallen} if plan.crumbs or plan.fallen else None,
         "seed": plan.seed,
         "cuttings_asked": len(plan.cuttings),
