@@ -1,0 +1,173 @@
+"""Is the photo good enough?  Before the mat is found, and again when its place is known."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.frames import Points
+from grader.errors import PhotoProblem
+from grader.records import MatPose, Photo
+
+BLACK_LEVEL = 30
+"""If 99 % of a picture is darker (of 255), paper is not told from plant."""
+DIM_PAPER, DARK_PAPER = 90, 45
+"""Brightness of paper, of 255: noise grows below the first, little is left below the second."""
+WHITE_LEVEL = 254
+"""A pixel this bright in all colours has lost what it saw."""
+BURNT_SHARE_SAID, BURNT_SHARE_REFUSED = 0.10, 0.80
+"""Share of the lay area that is burnt out."""
+BLUR_SAID_MM, BLUR_REFUSED_MM = 0.45, 1.2
+"""Width of a printed edge: a quarter of it is a fair guess of the error of a diameter."""
+BLUR_NO_MAT_PX = 12.0
+"""Edges this wide everywhere: that is why no mat was found."""
+_ADVICE_LIGHT = "take it again in more light: at a window or outdoors in the shade"
+
+
+def check_exposure(photo: Photo) -> None:
+    """Refuse a picture that is black or white nearly everywhere.
+
+    Raises
+    ------
+    PhotoProblem
+        "too dark" or "overexposed".
+    """
+    brightness = photo.rgb[::4, ::4].max(axis=2)
+    if np.percentile(brightness, 99) < BLACK_LEVEL:
+        raise PhotoProblem("too dark", f"{photo.path.name} is nearly black", _ADVICE_LIGHT)
+    if np.percentile(photo.rgb[::4, ::4].min(axis=2), 1) >= WHITE_LEVEL:
+        raise PhotoProblem(
+            "overexposed",
+            f"{photo.path.name} is white everywhere",
+            "point the camera at the mat, away from the sun",
+        )
+
+
+def check_blur(photo: Photo) -> None:
+    """Say "blurred" where nothing in the picture has an edge; for pictures in which no mat was found.
+
+    Raises
+    ------
+    PhotoProblem
+        "blurred".
+    """
+    width_px = edge_width_px(photo)
+    if width_px > BLUR_NO_MAT_PX:
+        raise PhotoProblem(
+            "blurred",
+            f"{photo.path.name} is blurred (its edges are {width_px:.0f} pixels wide): no mat was found",
+            "wipe the lens, tap the mat to focus, hold the phone still and take it again",
+        )
+
+
+def check_photo(photo: Photo, pose: MatPose) -> tuple[str, ...]:
+    """Return what the person should know about light and sharpness on the mat.
+
+    Raises
+    ------
+    PhotoProblem
+        "too dark", "overexposed" or "blurred": beyond what can be measured.
+    """
+    return (*_light(photo, pose), *_sharpness(photo, pose))
+
+
+def _light(photo: Photo, pose: MatPose) -> list[str]:
+    left, top, right, bottom = pose.lay_area_mm
+    step_mm = 1.0
+    x_mm, y_mm = np.meshgrid(np.arange(left, right, step_mm), np.arange(top, bottom, step_mm))
+    seen = _sampled(photo, pose.plane.px_from_mm(np.stack([x_mm.ravel(), y_mm.ravel()], axis=1)))
+    if not len(seen):
+        return []
+    paper = float(np.percentile(seen.max(axis=1), 75))
+    if paper < DARK_PAPER:
+        raise PhotoProblem("too dark", f"the paper is only {paper / 2.55:.0f} % bright", _ADVICE_LIGHT)
+    burnt = float((seen.min(axis=1) >= WHITE_LEVEL).mean())
+    if burnt > BURNT_SHARE_REFUSED:
+        raise PhotoProblem(
+            "overexposed",
+            f"{100 * burnt:.0f} % of the paper is burnt out: edges of stems cannot be placed",
+            "tap the paper on the screen so that the camera exposes for it, and take it again",
+        )
+    notes = []
+    if paper < DIM_PAPER:
+        notes.append("the photo is dark: more light makes diameters more certain")
+    if burnt > BURNT_SHARE_SAID:
+        notes.append(f"{100 * burnt:.0f} % of the paper is burnt out: tap the paper to expose for it")
+    return notes
+
+
+def _sharpness(photo: Photo, pose: MatPose) -> list[str]:
+    blur_mm = edge_width_mm(photo, pose)
+    if blur_mm > BLUR_REFUSED_MM:
+        raise PhotoProblem(
+            "blurred",
+            f"blurred: printed edges are {blur_mm:.1f} mm wide; up to {BLUR_REFUSED_MM:.1f} mm can be used",
+            "tap the mat to focus, hold the phone still and take it again",
+        )
+    if blur_mm > BLUR_SAID_MM:
+        return [f"not sharp: printed edges are {blur_mm:.2f} mm wide; tap the mat to focus"]
+    return []
+
+
+def edge_width_mm(photo: Photo, pose: MatPose) -> float:
+    """Return the median width of printed marker edges: contrast over steepest slope; nan without any.
+
+    Profiles of 1.6 mm run across the middle of each side of each marker.
+    """
+    reach_mm, n_steps = 0.8, 33
+    along_mm = np.linspace(-reach_mm, reach_mm, n_steps)
+    lines = [
+        _across(corners[k], corners[(k + 1) % 4], along_mm)
+        for corners in pose.fiducials_mm
+        if len(corners) == 4
+        for k in range(4)
+    ]
+    if not lines:
+        return float("nan")
+    px = pose.plane.px_from_mm(np.concatenate(lines))
+    height, width = photo.rgb.shape[:2]
+    inside = ((px >= 1) & (px < [width - 2, height - 2])).all(axis=1).reshape(-1, n_steps).all(axis=1)
+    kept = px.reshape(-1, n_steps, 2)[inside]
+    if not len(kept):
+        return float("nan")
+    green = _interpolated(photo.rgb[..., 1], kept.reshape(-1, 2)).reshape(-1, n_steps)
+    slope = np.abs(np.gradient(green, along_mm[1] - along_mm[0], axis=1)).max(axis=1)
+    contrast = np.ptp(green, axis=1)
+    least_contrast = 25.0  # of 255: covered sides and torn print are left out
+    widths = contrast[contrast > least_contrast] / slope[contrast > least_contrast]
+    return float(np.median(widths)) if len(widths) else float("nan")
+
+
+def edge_width_px(photo: Photo) -> float:
+    """Return the width of the sharpest edges of a picture: contrast nearby over steepest slope."""
+    green = np.ascontiguousarray(photo.rgb[..., 1])
+    nearby = cv2.getStructuringElement(cv2.MORPH_RECT, (31, 31))
+    contrast = cv2.morphologyEx(green, cv2.MORPH_GRADIENT, nearby)[::2, ::2].astype(np.float64)
+    across = np.abs(np.gradient(green.astype(np.float32), axis=1))[::2, ::2]
+    down = np.abs(np.gradient(green.astype(np.float32), axis=0))[::2, ::2]
+    slope = np.maximum(across, down)
+    steepest = slope >= max(float(np.percentile(slope, 99.8)), 0.5)
+    return float(np.median(contrast[steepest] / slope[steepest])) if steepest.any() else float("inf")
+
+
+def _across(start: Points, end: Points, along_mm: NDArray[np.float64]) -> Points:
+    direction = (end - start) / np.linalg.norm(end - start)
+    normal = np.array([-direction[1], direction[0]])
+    return np.asarray((start + end) / 2 + along_mm[:, None] * normal)
+
+
+def _sampled(photo: Photo, points_px: Points) -> NDArray[np.uint8]:
+    height, width = photo.rgb.shape[:2]
+    xy = np.round(points_px).astype(int)
+    inside = ((xy >= 0) & (xy < [width, height])).all(axis=1)
+    return np.asarray(photo.rgb[xy[inside, 1], xy[inside, 0]])
+
+
+def _interpolated(channel: NDArray[np.uint8], points_px: Points) -> NDArray[np.float64]:
+    x0, y0 = np.floor(points_px).astype(int).T
+    fx, fy = (points_px - np.floor(points_px)).T
+    c = channel
+    upper = c[y0, x0] * (1 - fx) + c[y0, x0 + 1] * fx
+    lower = c[y0 + 1, x0] * (1 - fx) + c[y0 + 1, x0 + 1] * fx
+    return np.asarray(upper * (1 - fy) + lower * fy)

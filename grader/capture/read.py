@@ -1,0 +1,180 @@
+"""Photo file -> Photo: decoded, upright, 8 bit sRGB; or why the file cannot be used."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import struct
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+from PIL import Image, ImageCms, ImageOps
+
+from grader.capture.exif import camera_data
+from grader.errors import PhotoProblem
+from grader.records import Photo, RgbImage
+
+FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP", "HEIF", "AVIF", "BMP", "GIF")
+"""What is tried; other readers of the picture library (PostScript, ...) stay shut."""
+SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".avif")
+"""What a folder is searched for."""
+MOST_MEGAPIXELS = 200.0
+"""Largest sensor in a phone; beyond it a few bytes could claim all memory."""
+LEAST_SIDE_PX = 200
+"""At the least useful 3 px per mm this is 67 mm: no mat fits in less."""
+PREVIEW_FORMATS = ("JPEG", "MPO", "HEIF")
+"""Phones put previews and depth maps behind the photo: not worth a warning."""
+_DAMAGE = (OSError, SyntaxError, ValueError, EOFError, struct.error, IndexError, KeyError, TypeError)
+"""What the picture library raises on damaged files."""
+
+
+def read_photo(path: Path) -> Photo:
+    """Return the photo, upright, in 8 bit sRGB.
+
+    Parameters
+    ----------
+    path : Path
+        JPEG, PNG, TIFF, WebP, HEIC/HEIF, AVIF; 8 or 16 bit, grey, colour or CMYK.
+
+    Raises
+    ------
+    PhotoProblem
+        If the file cannot be read, is no picture, is damaged, or is too large or too small.
+    """
+    data = _bytes_of(path)
+    notes: list[str] = []
+    with _quiet_and_open_to_large():
+        picture = _opened(data, path)
+        try:
+            known = camera_data(picture, datetime.now())
+            if getattr(picture, "n_frames", 1) > 1 and picture.format not in PREVIEW_FORMATS:
+                notes.append("the file holds several pictures: the first one is used")
+            rgb = _upright_rgb(picture, path, notes)
+        except _DAMAGE as problem:
+            raise PhotoProblem(
+                "damaged",
+                f"{path.name} is damaged or cut short ({_first_line(problem)})",
+                "copy it from the phone again, or take the photo again",
+            ) from problem
+    if not known.focal_35mm > 0.0:
+        notes.append("no focal length in the file: the camera's height is judged from the picture alone")
+    rgb.setflags(write=False)
+    return Photo(
+        path=path,
+        sha256=hashlib.sha256(data).hexdigest(),
+        rgb=rgb,
+        camera=known.camera,
+        focal_35mm=known.focal_35mm,
+        taken_at=known.taken_at,
+        warnings=tuple(notes),
+    )
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise PhotoProblem("not found", f"there is no file {path}", "check the name") from None
+    except OSError as problem:
+        raise PhotoProblem(
+            "cannot be read",
+            f"{path} cannot be read ({problem.strerror})",
+            "check what it is and who may read it",
+        ) from None
+    if not data:
+        raise PhotoProblem("empty", f"{path.name} is empty", "copy it from the phone again")
+    return data
+
+
+@contextmanager
+def _quiet_and_open_to_large() -> Iterator[None]:
+    """Leave the judgement on size and on damaged side data to this module."""
+    limit = Image.MAX_IMAGE_PIXELS
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        Image.MAX_IMAGE_PIXELS = None
+        try:
+            yield
+        finally:
+            Image.MAX_IMAGE_PIXELS = limit
+
+
+def _opened(data: bytes, path: Path) -> Image.Image:
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+    try:
+        picture = Image.open(io.BytesIO(data), formats=FORMATS)
+    except _DAMAGE as problem:
+        raise PhotoProblem(
+            "not a picture",
+            f"{path.name} is not a picture that can be read",
+            "give a JPEG, PNG, TIFF, WebP or HEIC file, as the phone makes it",
+        ) from problem
+    width, height = picture.size
+    if width * height > MOST_MEGAPIXELS * 1e6:
+        raise PhotoProblem(
+            "too large",
+            f"{path.name} has {width * height / 1e6:.0f} megapixels; up to {MOST_MEGAPIXELS:.0f} are read",
+            "set the camera to 12 to 50 megapixels",
+        )
+    if min(width, height) < LEAST_SIDE_PX:
+        raise PhotoProblem(
+            "too small",
+            f"{path.name} has only {width} x {height} pixels; a mat cannot be measured in it",
+            "send the photo in full size, not a preview",
+        )
+    return picture
+
+
+def _upright_rgb(picture: Image.Image, path: Path, notes: list[str]) -> RgbImage:
+    picture.load()
+    upright = ImageOps.exif_transpose(picture)
+    if upright.mode in ("F",):
+        raise PhotoProblem(
+            "not a picture", f"{path.name} holds measurements, not a photo", "save it as JPEG or PNG"
+        )
+    if upright.mode.startswith("I"):
+        upright = _eight_bit(upright)
+    if upright.mode in ("1", "L", "LA"):
+        notes.append("a picture without colour: browned foliage cannot be told from green")
+    if upright.mode == "CMYK":
+        notes.append("converted from print colours (CMYK): colours are less certain")
+    if "A" in upright.getbands() or "transparency" in upright.info:
+        layer = upright.convert("RGBA")
+        upright = Image.alpha_composite(Image.new("RGBA", layer.size, "white"), layer)
+    rgb = _in_srgb(upright, picture.info.get("icc_profile"))
+    return np.array(rgb, dtype=np.uint8)
+
+
+def _eight_bit(grey: Image.Image) -> Image.Image:
+    """Return a 16 bit grey picture in 8 bit."""
+    values = np.asarray(grey, dtype=np.int64)
+    # 65535 / 255 = 257; files that hold 8 bit values in a wider type stay as they are.
+    scaled = (values + 128) // 257 if values.max(initial=0) > 255 else values
+    return Image.fromarray(np.clip(scaled, 0, 255).astype(np.uint8))
+
+
+def _in_srgb(picture: Image.Image, profile: bytes | None) -> Image.Image:
+    """Return the picture in sRGB: many phones write Display P3, whose greens are read too pale."""
+    if profile and picture.mode in ("RGB", "CMYK", "L"):
+        try:
+            source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+            if "sRGB" in ImageCms.getProfileDescription(source):
+                return picture.convert("RGB")
+            target = ImageCms.createProfile("sRGB")
+            converted = ImageCms.profileToProfile(picture, source, target, outputMode="RGB")
+            if converted is not None:
+                return converted
+        except (ImageCms.PyCMSError, OSError, ValueError):
+            pass  # A damaged profile: the numbers are then taken for sRGB, as every viewer does.
+    return picture.convert("RGB")
+
+
+def _first_line(problem: BaseException) -> str:
+    lines = str(problem).splitlines()
+    return lines[0][:120] if lines else type(problem).__name__
