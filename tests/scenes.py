@@ -275,7 +275,17 @@ def camera(conditions: Conditions, size_mm: tuple[float, float]) -> tuple[PlaneM
     intrinsic = np.array([[focal_px, 0, centre_px[0]], [0, focal_px, centre_px[1]], [0, 0, 1]])
     homography = intrinsic @ np.column_stack([rotation[:, 0], rotation[:, 1], -rotation @ eye])
     eye_mm = (float(eye[0]), float(eye[1]), float(-eye[2]))
-    return PlaneMap(homography / homography[2, 2], centre_px, math.hypot(*shape) / 2, 0.0, 0.0, eye_mm), shape
+    plane = PlaneMap(
+        homography=homography / homography[2, 2],
+        centre_px=centre_px,
+        radius_px=math.hypot(*shape) / 2,
+        k1=0.0,
+        k2=0.0,
+        p1=0.0,
+        p2=0.0,
+        eye_mm=eye_mm,
+    )
+    return plane, shape
 
 
 def _reflected(

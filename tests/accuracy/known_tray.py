@@ -108,12 +108,14 @@ def flawless(truth: PhotoTruth, sigma: float = 0.1) -> GradedPhoto:
     homography = np.diag([scale, scale, 1.0])
     homography[:2, 2] = (np.array(SIZE_PX) - 1) / 2 - scale * np.array(truth.page_mm) / 2
     plane = PlaneMap(
-        homography,
-        ((SIZE_PX[0] - 1) / 2, (SIZE_PX[1] - 1) / 2),
-        math.hypot(*SIZE_PX) / 2,
-        0.0,
-        0.0,
-        truth.eye_mm,
+        homography=homography,
+        centre_px=((SIZE_PX[0] - 1) / 2, (SIZE_PX[1] - 1) / 2),
+        radius_px=math.hypot(*SIZE_PX) / 2,
+        k1=0.0,
+        k2=0.0,
+        p1=0.0,
+        p2=0.0,
+        eye_mm=truth.eye_mm,
     )
     pose = MatPose(
         mat_id="none",

@@ -8,6 +8,7 @@ camera reads d / sqrt(1 - d / H) between its two tangents.  The figures (1.01 % 
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -22,7 +23,16 @@ THOUSANDTH_MM = 0.001
 def mat_seen_from_above(px_per_mm: float = 10.0) -> PlaneMap:
     """Return the map of a camera straight above ``FOOT_MM``; only its eye matters here."""
     homography = np.diag([px_per_mm, px_per_mm, 1.0])
-    return PlaneMap(homography, (1485.0, 1050.0), 1818.0, 0.0, 0.0, (*FOOT_MM, EYE_HEIGHT_MM))
+    return PlaneMap(
+        homography=homography,
+        centre_px=(1485.0, 1050.0),
+        radius_px=1818.0,
+        k1=0.0,
+        k2=0.0,
+        p1=0.0,
+        p2=0.0,
+        eye_mm=(*FOOT_MM, EYE_HEIGHT_MM),
+    )
 
 
 @pytest.mark.parametrize("height_mm", [0.0, 0.8, 4.0, 11.0])
@@ -61,6 +71,6 @@ def test_width_of_a_lying_stem(diameter_mm, too_wide_mm):
 
 
 def test_unknown_camera_changes_nothing():
-    plane = PlaneMap(np.eye(3), (0.0, 0.0), 1.0, 0.0, 0.0, (math.nan,) * 3)
+    plane = replace(mat_seen_from_above(), eye_mm=(math.nan,) * 3)
     seen = np.array([[3.0, 4.0]])
     assert np.array_equal(plane.ground_from_seen(seen, 5.0), seen)
