@@ -1,0 +1,160 @@
+"""The whole program on one screen: one photo through the stages, in order.
+
+Only this module imports stages.  It imports them when they run, so that ``grader --help`` is quick.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+
+from calib.design import MatLayout
+from grader.errors import PhotoProblem
+from grader.records import (
+    Cutting,
+    CuttingShape,
+    FlatView,
+    GradedPhoto,
+    MatPose,
+    Photo,
+    PhotoResult,
+    SetAside,
+    Silhouette,
+    SilhouetteKind,
+    SkippedPhoto,
+    Traits,
+)
+from grader.verdict.targets import Targets
+
+STAGES = ("capture", "locate", "outline", "shape", "traits", "verdict", "write")
+"""Folders of the stages; the alphabet is the flow."""
+ASSUMED_SCALE_SIGMA = 0.003
+"""Relative: common printers come out within 0.3 % at "100 %"; common practice, no source."""
+TYPED_SCALE_SIGMA = 0.001
+"""Relative: a check bar of 150 mm read to 0.15 mm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """Everything a run depends on: built once, passed on, never global."""
+
+    targets: Targets
+    layouts: tuple[MatLayout, ...] = ()
+    """Foreign boards; empty for our own mats, which tell their size themselves."""
+    print_scale: float | None = None
+    """True mm per drawn mm, of whatever mat is found; None: take ``known_scales``."""
+    print_scale_sigma: float = TYPED_SCALE_SIGMA
+    print_scale_source: str = "check bar typed"
+    known_scales: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    """Mat id -> true mm per drawn mm, from check bars measured earlier."""
+
+
+def grade_photo(path: Path | str, kit: Kit, batch: Mapping[str, str] | None = None) -> PhotoResult:
+    """Return the graded photo, or why it was skipped.
+
+    Parameters
+    ----------
+    path : Path or str
+        The photo.
+    kit : Kit
+        Targets, mat, print scale.
+    batch : mapping, optional
+        Cutter, donor plant, species: written to every result.
+    """
+    return grade_photo_and_picture(path, kit, batch)[0]
+
+
+def grade_photo_and_picture(
+    path: Path | str, kit: Kit, batch: Mapping[str, str] | None = None
+) -> tuple[PhotoResult, Photo | None]:
+    """Return the result and, for drawing on it, the photo; None if the file could not be read."""
+    from grader.capture import check_exposure, check_photo, read_photo
+    from grader.locate import flatten
+    from grader.outline import find_silhouettes
+
+    path, photo = Path(path), None
+    try:
+        photo = read_photo(path)
+        check_exposure(photo)
+        pose = _located(photo, kit)
+        notes = check_photo(photo, pose)
+        view = flatten(photo, pose)
+        silhouettes = find_silhouettes(view, pose)
+        shapes = [_traced(silhouette, view, photo, pose) for silhouette in silhouettes]
+        cuttings = _graded(silhouettes, shapes, pose, kit.targets)
+    except PhotoProblem as problem:
+        return SkippedPhoto(path, problem.reason, problem.message, problem.advice), photo
+    result = GradedPhoto(
+        path=path,
+        sha256=photo.sha256,
+        taken_at=photo.taken_at,
+        camera=photo.camera,
+        image_size_px=(photo.rgb.shape[1], photo.rgb.shape[0]),
+        pose=pose,
+        cuttings=cuttings,
+        set_aside=tuple(shape for shape in shapes if isinstance(shape, SetAside)),
+        warnings=(*photo.warnings, *pose.warnings, *notes, *view.warnings),
+        batch=MappingProxyType(dict(batch or {})),
+    )
+    return result, photo
+
+
+def _located(photo: Photo, kit: Kit) -> MatPose:
+    """Return the pose in true mm; a scale remembered for the mat is known only once the mat is."""
+    from grader.capture import check_blur
+    from grader.locate import find_mat
+
+    typed = (kit.print_scale_sigma, kit.print_scale_source)
+    try:
+        if kit.print_scale is not None:
+            return find_mat(photo, kit.layouts, kit.print_scale, *typed)
+        pose = find_mat(photo, kit.layouts, 1.0, ASSUMED_SCALE_SIGMA, "assumed")
+    except PhotoProblem as problem:
+        if problem.reason == "no mat":
+            check_blur(photo)
+        raise
+    known = kit.known_scales.get(pose.mat_id)
+    return pose if known is None else find_mat(photo, kit.layouts, known, *typed)
+
+
+def _traced(silhouette: Silhouette, view: FlatView, photo: Photo, pose: MatPose) -> CuttingShape | SetAside:
+    """Return the shape of a cutting; anything else on the mat is set aside with its reason."""
+    from grader.shape import trace_cutting
+
+    if silhouette.kind is not SilhouetteKind.CUTTING:
+        return SetAside(silhouette.kind, silhouette.reason, silhouette.outline_mm, silhouette.area_mm2)
+    return trace_cutting(silhouette, view, photo, pose)
+
+
+def _graded(
+    silhouettes: Sequence[Silhouette],
+    shapes: Sequence[CuttingShape | SetAside],
+    pose: MatPose,
+    targets: Targets,
+) -> tuple[Cutting, ...]:
+    """Return the cuttings, numbered in reading order."""
+    from grader.traits.measure import measure_traits
+    from grader.verdict import grade_cutting
+
+    def measure(shape: CuttingShape) -> Traits:
+        return measure_traits(shape, pose)
+
+    cuttings: list[Cutting] = []
+    for silhouette, shape in zip(silhouettes, shapes, strict=True):
+        if isinstance(shape, SetAside):
+            continue
+        traits = measure(shape)
+        middle_mm = silhouette.outline_mm.mean(axis=0)
+        cuttings.append(
+            Cutting(
+                number=len(cuttings) + 1,
+                cell=pose.cell_of(float(middle_mm[0]), float(middle_mm[1])),
+                outline_mm=silhouette.outline_mm,
+                shape=shape,
+                traits=traits,
+                grade=grade_cutting(traits, targets, shape, measure),
+            )
+        )
+    return tuple(cuttings)
