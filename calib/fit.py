@@ -1,6 +1,7 @@
 """Fiducials in a photo -> the map between photo and mat, and how well it is known.
 
-A full homography with two radial terms about the image centre: well posed from border points alone,
+A full homography with two radial and two decentring terms about the image centre: well posed from
+border points alone,
 also with a tilted, off-centre lens.  Robust least squares (``scipy.optimize.least_squares``,
 soft L1), then outliers are left out and the covariance taken from the Jacobian (JCGM 100, 5.1).
 """
@@ -16,10 +17,12 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from calib.find import MatSighting
-from calib.frames import PlaneMap, Points
+from calib.frames import PlaneMap, Points, bent_by_lens
 
 RADIAL_PRIOR = 0.1
 """Standard deviation expected of k1 and k2 (radius = half the diagonal); phones show 0.05 and less."""
+DECENTRING_PRIOR = 0.003
+"""The same for p1 and p2."""
 GROWTH_PRIOR_MM = 0.15
 """The same for the growth of printed edges by ink and blur."""
 OUTLIER_SIGMAS = 4.5
@@ -109,13 +112,13 @@ def fit_plane(
         rms_mm=rms_px / float(np.median(scale)),
         position_sigma_mm=sigma_mm,
         tilt_deg=_tilt_deg(plane, model.centre_px, focal_35mm, image_size_px),
-        growth_mm=float(params[10]) if model.grows else math.nan,
+        growth_mm=float(params[12]) if model.grows else math.nan,
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Model:
-    """Parameters: eight of the homography in normalised coordinates, k1, k2 and the edges' growth."""
+    """Parameters: eight of the homography in normalised coordinates, k1, k2, p1, p2 and the edges' growth."""
 
     points_mm: Points
     points_px: Points
@@ -151,7 +154,7 @@ class _Model:
         mm = (self.points_mm - self.centre_mm) / self.size_mm
         px = (self.points_px - self.centre_px) / self.radius_px
         homography, _ = cv2.findHomography(mm, px, 0)
-        rest = [0.0, 0.0, 0.0] if self.grows else [0.0, 0.0]
+        rest = [0.0] * (5 if self.grows else 4)
         return np.concatenate([(homography / homography[2, 2]).ravel()[:8], rest])
 
     def plane(self, params: NDArray[np.float64], focal_35mm: float) -> PlaneMap:
@@ -174,23 +177,25 @@ class _Model:
             radius_px=self.radius_px,
             k1=float(params[8]),
             k2=float(params[9]),
+            p1=float(params[10]),
+            p2=float(params[11]),
             eye_mm=eye,
         )
 
     def px(self, params: NDArray[np.float64]) -> Points:
         h = np.append(params[:8], 1.0).reshape(3, 3)
-        mm = self.points_mm + (params[10] * self.outward if self.grows else 0.0)
+        mm = self.points_mm + (params[12] * self.outward if self.grows else 0.0)
         normal = (mm - self.centre_mm) / self.size_mm
         w = normal @ h[2, :2] + h[2, 2]
         d = (normal @ h[:2, :2].T + h[:2, 2]) / w[:, None]
-        r2 = np.sum(d * d, axis=1, keepdims=True)
-        return np.asarray(self.centre_px + self.radius_px * d * (1 + params[8] * r2 + params[9] * r2 * r2))
+        k1, k2, p1, p2 = (float(value) for value in params[8:12])
+        return np.asarray(self.centre_px + self.radius_px * bent_by_lens(d, k1, k2, p1, p2))
 
     def residuals(self, params: NDArray[np.float64], keep: NDArray[np.bool_]) -> NDArray[np.float64]:
         off = ((self.px(params) - self.points_px) / self.sigma_px)[keep].ravel()
-        priors = [params[8] / RADIAL_PRIOR, params[9] / RADIAL_PRIOR]
+        priors = [*(params[8:10] / RADIAL_PRIOR), *(params[10:12] / DECENTRING_PRIOR)]
         if self.grows:
-            priors.append(params[10] / GROWTH_PRIOR_MM)
+            priors.append(params[12] / GROWTH_PRIOR_MM)
         return np.concatenate([off, priors])
 
 

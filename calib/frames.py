@@ -24,14 +24,67 @@ Points = NDArray[np.float64]
 
 INVERSE_ITERATIONS = 20
 """Fixed-point steps that undo lens distortion; converges to < 1e-6 px for |k r^2| < 0.3."""
+UNBEND_ITERATIONS = 8
+"""Fixed-point steps that undo a sheet's bend: each gains a factor of slope x distance / height, 20 or so."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SheetBend:
+    """Height of bent paper above the plane of the homography: a polynomial over the page.
+
+    ``u = (mm - centre_mm) / half_mm``; ``height_mm = sum of c_ij u_x^i u_y^j``, in the order of
+    :func:`bend_terms`.
+    """
+
+    centre_mm: tuple[float, float]
+    half_mm: float
+    coefficients_mm: NDArray[np.float64]
+
+    def height_mm(self, points_mm: Points) -> NDArray[np.float64]:
+        """Return the height (N,) of the paper at mat positions (N, 2)."""
+        u = (np.asarray(points_mm, dtype=np.float64) - self.centre_mm) / self.half_mm
+        # Outside the page the polynomial knows nothing: it stays at its value on the border.
+        return np.asarray(bend_terms(np.clip(u, -1.0, 1.0)) @ self.coefficients_mm)
+
+    def scaled(self, true_mm_per_printed_mm: float) -> SheetBend:
+        """Return the same bend in a frame that is this much larger."""
+        s = float(true_mm_per_printed_mm)
+        centre = (s * self.centre_mm[0], s * self.centre_mm[1])
+        return SheetBend(centre, s * self.half_mm, s * self.coefficients_mm)
+
+
+BEND_POWERS = tuple((i, n - i) for n in range(2, 5) for i in range(n, -1, -1))
+"""Powers of x and y, second to fourth order: the plane itself takes order nought and one."""
+
+
+def bend_terms(u: Points) -> NDArray[np.float64]:
+    """Return the polynomial terms (..., 12) of a bent sheet at normalised positions (..., 2)."""
+    return np.stack([u[..., 0] ** i * u[..., 1] ** j for i, j in BEND_POWERS], axis=-1)
+
+
+def bent_by_lens(d: Points, k1: float, k2: float, p1: float, p2: float) -> Points:
+    """Return where a lens images ideal positions (..., 2): radial and decentring terms (Brown 1966).
+
+    The form is OpenCV's, with the half diagonal as unit and the image centre as origin.
+    """
+    x, y = d[..., 0], d[..., 1]
+    r2 = x * x + y * y
+    radial = 1.0 + k1 * r2 + k2 * r2 * r2
+    return np.stack(
+        [
+            x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x),
+            y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y,
+        ],
+        axis=-1,
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlaneMap:
-    """Map between the photo and the mat plane: a homography followed by radial lens distortion.
+    """Map between the photo and the mat: a homography followed by lens distortion.
 
-    ``ideal_px = homography @ mm``; then, with ``d = (ideal_px - centre_px) / radius_px`` and
-    ``r2 = |d|^2``, ``px = centre_px + radius_px * d * (1 + k1 r2 + k2 r2^2)``.
+    ``ideal_px = homography @ mm``; then, with ``d = (ideal_px - centre_px) / radius_px``,
+    ``px = centre_px + radius_px * bent_by_lens(d)``.
     A full homography with radial terms about the image centre is well posed from border
     points alone, even with a tilted, off-centre lens.
     """
@@ -44,30 +97,52 @@ class PlaneMap:
     """Half the image diagonal; makes k1, k2 dimensionless."""
     k1: float
     k2: float
+    p1: float
+    p2: float
+    """Decentring of the lens: it is never quite in front of the middle of the sensor."""
     eye_mm: tuple[float, float, float]
     """Camera centre: foot point (x, y) on the mat and height above it; nan if unknown."""
+    bend: SheetBend | None = None
+    """None for a flat sheet."""
 
     def px_from_mm(self, points_mm: Points) -> Points:
         """Return photo positions (N, 2) px of mat positions (N, 2) mm."""
-        points_mm = np.asarray(points_mm, dtype=np.float64)
+        points_mm = self._seen_from_sheet(np.asarray(points_mm, dtype=np.float64))
         h = self.homography
         w = points_mm @ h[2, :2] + h[2, 2]
         ideal = (points_mm @ h[:2, :2].T + h[:2, 2]) / w[..., None]
         d = (ideal - np.asarray(self.centre_px)) / self.radius_px
-        r2 = np.sum(d * d, axis=-1, keepdims=True)
-        return np.asarray(self.centre_px + self.radius_px * d * (1.0 + self.k1 * r2 + self.k2 * r2 * r2))
+        return np.asarray(self.centre_px + self.radius_px * self._distorted(d))
 
     def mm_from_px(self, points_px: Points) -> Points:
         """Return mat positions (N, 2) mm of photo positions (N, 2) px."""
-        bent = (np.asarray(points_px, dtype=np.float64) - np.asarray(self.centre_px)) / self.radius_px
-        d = bent
+        distorted = (np.asarray(points_px, dtype=np.float64) - np.asarray(self.centre_px)) / self.radius_px
+        d = distorted
         for _ in range(INVERSE_ITERATIONS):
-            r2 = np.sum(d * d, axis=-1, keepdims=True)
-            d = bent / (1.0 + self.k1 * r2 + self.k2 * r2 * r2)
+            d = d + (distorted - self._distorted(d))
         ideal = np.asarray(self.centre_px) + self.radius_px * d
         h = np.linalg.inv(self.homography)
         w = ideal @ h[2, :2] + h[2, 2]
-        return np.asarray((ideal @ h[:2, :2].T + h[:2, 2]) / w[..., None])
+        return self._sheet_from_seen(np.asarray((ideal @ h[:2, :2].T + h[:2, 2]) / w[..., None]))
+
+    def _distorted(self, d: Points) -> Points:
+        return bent_by_lens(d, self.k1, self.k2, self.p1, self.p2)
+
+    def _seen_from_sheet(self, sheet_mm: Points) -> Points:
+        if self.bend is None:
+            return sheet_mm
+        rise = self.bend.height_mm(sheet_mm)[..., None]
+        return np.asarray(
+            sheet_mm + (sheet_mm - np.asarray(self.eye_mm[:2])) * rise / (self.eye_mm[2] - rise)
+        )
+
+    def _sheet_from_seen(self, seen_mm: Points) -> Points:
+        if self.bend is None:
+            return seen_mm
+        sheet_mm = seen_mm
+        for _ in range(UNBEND_ITERATIONS):
+            sheet_mm = sheet_mm + (seen_mm - self._seen_from_sheet(sheet_mm))
+        return sheet_mm
 
     def px_per_mm_at(self, points_mm: Points) -> NDArray[np.float64]:
         """Return the local scale (N,) in px per mm: square root of the area magnification."""
@@ -96,4 +171,5 @@ class PlaneMap:
         s = float(true_mm_per_printed_mm)
         shrink = np.diag([1.0 / s, 1.0 / s, 1.0])
         eye = tuple(s * value for value in self.eye_mm)
-        return replace(self, homography=self.homography @ shrink, eye_mm=(eye[0], eye[1], eye[2]))
+        bend = None if self.bend is None else self.bend.scaled(s)
+        return replace(self, homography=self.homography @ shrink, eye_mm=(eye[0], eye[1], eye[2]), bend=bend)

@@ -34,6 +34,11 @@ class PoseSettings:
     """Curl from which the person is told; below, it is within the position uncertainty."""
     curl_ratio: float = 1.5
     """Curl is believed when a bent sheet explains the residuals this much better."""
+    flat_residual_mm: float = 0.04
+    """Residuals of a flat sheet stay below this: 0.003 to 0.025 mm on rendered photos of 12 MP."""
+    curl_spread: float = 6.0
+    """Inside a bent sheet positions are off by so much more than its marks are (3 mm of curl on
+    rendered photos: 0.3 mm against 0.05 mm)."""
     refused_residual_mm: float = 1.2
     """Fiducials further off than this on average: crumpled sheet, two boards, wrong layout."""
     focal_sigma: float = 0.08
@@ -180,7 +185,10 @@ def _curl(fit: MatFit, settings: PoseSettings) -> tuple[float, bool]:
     height = bends @ solved[:7]
     levelled = height - _plane_through(x, y, height)
     curl_mm = float(np.ptp(levelled))
-    believed = before > settings.curl_ratio * max(left_over, 0.01) and curl_mm > settings.curl_said_mm
+    explained = before > settings.curl_ratio * max(left_over, 0.01)
+    if fit.rms_mm > settings.flat_residual_mm:
+        return max(curl_mm, settings.curl_said_mm), True
+    believed = curl_mm > settings.curl_said_mm and explained
     return (curl_mm if believed else 0.0), believed
 
 
@@ -210,7 +218,7 @@ def _pose(
     px_per_mm = _px_per_mm(fit, layout) / print_scale
     if is_curled:
         warnings.append(
-            f"the sheet bends by about {curl_mm:.1f} mm: press it flat on a board; "
+            f"the sheet does not lie flat (it bends by {curl_mm:.1f} mm or more): press it flat on a board; "
             "positions and lengths are less certain"
         )
     if px_per_mm < settings.good_px_per_mm:
@@ -226,7 +234,7 @@ def _pose(
     if source == "assumed":
         warnings.append("print scale not checked: measure the check bar and give --measured once")
     # Residuals that the model does not explain (bent paper, tangential distortion) shift positions too.
-    unexplained_mm = fit.rms_mm * math.sqrt(2) if not is_curled else max(fit.rms_mm * 2, curl_mm * 0.12)
+    unexplained_mm = fit.rms_mm * math.sqrt(2) if not is_curled else settings.curl_spread * fit.rms_mm
     s = print_scale
     return MatPose(
         mat_id=layout.mat_id,

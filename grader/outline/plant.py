@@ -13,7 +13,6 @@ from importlib.resources import files
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from grader.outline.shadow import Field, ShadowColour, ShadowSettings, log_colour, shaded_paper
 

@@ -34,17 +34,20 @@ def package_folder(package: str) -> Path:
             pytest.skip(f"needs Debian's package {package}: no {program} on this machine")
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
-    _run(["apt-get", "download", package], folder, f"cannot download Debian's package {package}")
+    run_or_skip(["apt-get", "download", package], folder, f"cannot download Debian's package {package}")
     archives = sorted(folder.glob("*.deb"))
     if not archives:
         pytest.skip(f"apt-get fetched no archive of Debian's package {package}")
-    _run(["dpkg-deb", "-x", str(archives[0]), str(folder)], folder, f"cannot unpack {archives[0].name}")
+    run_or_skip(
+        ["dpkg-deb", "-x", str(archives[0]), str(folder)], folder, f"cannot unpack {archives[0].name}"
+    )
     archives[0].unlink()
     done.touch()
     return folder
 
 
-def _run(command: list[str], folder: Path, problem: str) -> None:
+def run_or_skip(command: list[str], folder: Path, problem: str) -> str:
+    """Run a command in a folder and return what it prints; skip the test, saying why, if it fails."""
     try:
         done = subprocess.run(
             command, cwd=folder, capture_output=True, text=True, timeout=DOWNLOAD_LIMIT_S, check=False
@@ -54,6 +57,7 @@ def _run(command: list[str], folder: Path, problem: str) -> None:
     if done.returncode != 0:
         last = (done.stderr.strip() or done.stdout.strip()).splitlines()
         pytest.skip(f"{problem}: {last[-1] if last else 'no message'}")
+    return done.stdout
 
 
 def opencv_sample(name: str) -> Path:

@@ -1,0 +1,147 @@
+"""Stem widths from sub-pixel edges across the axis in the full-resolution photo, in linear light.
+
+Half height between stem and paper reads too wide, since the contact shadow darkens the paper beside
+the stem.  The place of the steepest change does not depend on how far the shadow ramp has come; it
+is found on profiles averaged along a short piece of stem, on the colour direction that separates
+stem and paper there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from calib.frames import PlaneMap, Points
+from grader.records import Photo, Values
+from grader.shape.curves import arc_of, normals_of
+
+SRGB_KNEE = 0.04045
+
+
+@dataclass(frozen=True, slots=True)
+class WidthSettings:
+    """How profiles are taken."""
+
+    step_mm: float = 0.25
+    """Between profiles along the axis."""
+    window_mm: float = 0.6
+    """Profiles are averaged along so much stem (Gaussian): shorter than bark bumps."""
+    sample_px: float = 0.25
+    """Between samples across, in photo pixels."""
+    beyond_mm: float = 1.2
+    """Look so far beyond the rough edge on either side."""
+    soften_px: float = 0.7
+    """Gaussian that the derivative is taken with, photo pixels."""
+    peak_share: float = 0.3
+    """A change counts as an edge from this share of the steepest one."""
+    edge_bias_px: float = 0.42
+    """By how much an edge is found too far out, photo pixels; see the accuracy study."""
+    edge_sigma_px: float = 0.35
+    """Standard uncertainty of one averaged edge common to a whole stem: shading of a round stem,
+    contact shadow, sharpening; photo pixels."""
+    edge_sigma_mm: float = 0.02
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Widths:
+    """Widths as seen in the mat plane, not yet corrected for height."""
+
+    arc_mm: Values
+    width_mm: Values
+    """(K,) nan where no two clear edges were found."""
+    shift_mm: Values
+    """(K,) by how much the middle between the edges lies beside the axis, along the normal."""
+
+
+def measured_widths(
+    photo: Photo,
+    plane: PlaneMap,
+    axis_mm: Points,
+    until_mm: float,
+    rough_width_mm: float,
+    settings: WidthSettings,
+) -> Widths:
+    """Return widths at right angles to the axis from its start up to ``until_mm``.
+
+    Parameters
+    ----------
+    axis_mm : (N, 2)
+        As seen on the mat plane.
+    rough_width_mm : float
+        Where about the edges are: half of it on either side.
+    """
+    arc_all = arc_of(axis_mm)
+    arc = np.arange(0.0, max(min(until_mm, float(arc_all[-1])), 0.5), settings.step_mm)
+    centre = np.stack([np.interp(arc, arc_all, axis_mm[:, k]) for k in (0, 1)], axis=1)
+    if len(arc) < 3:
+        empty = np.full(len(arc), np.nan)
+        return Widths(arc, empty, empty)
+    normals = normals_of(centre)
+    px_per_mm = float(np.median(plane.px_per_mm_at(centre)))
+    step_mm = settings.sample_px / px_per_mm
+    reach = rough_width_mm / 2 + settings.beyond_mm
+    across = np.arange(-reach, reach + step_mm, step_mm)
+    points = centre[:, None, :] + across[None, :, None] * normals[:, None, :]
+    px = plane.px_from_mm(points.reshape(-1, 2)).reshape(*points.shape[:2], 2).astype(np.float32)
+    light = _linear_at(photo, px)
+    light = gaussian_filter1d(light, settings.window_mm / settings.step_mm / 2, axis=0, mode="nearest")
+    sigma_samples = settings.soften_px / settings.sample_px
+    slope = gaussian_filter1d(light, sigma_samples, axis=1, order=1, mode="nearest")
+    half = rough_width_mm / 2
+    left = _steepest(light, slope, across, -half, settings, step_mm, -1)
+    right = _steepest(light, slope, across, half, settings, step_mm, +1)
+    bias_mm = settings.edge_bias_px / px_per_mm
+    return Widths(arc, right - left - 2 * bias_mm, (right + left) / 2)
+
+
+def _linear_at(photo: Photo, px: NDArray[np.float32]) -> Values:
+    codes = cv2.remap(photo.rgb, px[..., 0], px[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    share = codes.astype(np.float64) / 255
+    return np.where(share <= SRGB_KNEE, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+
+
+def _steepest(
+    light: Values,
+    slope: Values,
+    across_mm: Values,
+    rough_mm: float,
+    settings: WidthSettings,
+    step_mm: float,
+    side: int,
+) -> Values:
+    """Return for each profile where the light changes most, near a rough edge, towards the paper."""
+    window = np.abs(across_mm - rough_mm) < min(0.5 + 0.12 * abs(rough_mm), settings.beyond_mm)
+    index = np.nonzero(window)[0]
+    outside = np.abs(across_mm) > abs(rough_mm) + 0.5
+    outside &= np.sign(across_mm) == side
+    inside = np.abs(across_mm) < 0.6 * abs(rough_mm)
+    direction = light[:, outside].mean(axis=1) - light[:, inside].mean(axis=1)
+    norm = np.linalg.norm(direction, axis=1, keepdims=True)
+    direction = direction / np.maximum(norm, 1e-9)
+    change = side * np.einsum("kuc,kc->ku", slope, direction)[:, index]
+    best = _innermost_peak(change[:, ::side], settings.peak_share)
+    best = best if side > 0 else change.shape[1] - 1 - best
+    inner = np.clip(best, 1, len(index) - 2)
+    rows = np.arange(len(change))
+    before, at, after = change[rows, inner - 1], change[rows, inner], change[rows, inner + 1]
+    bend = before - 2 * at + after
+    part = np.where(np.abs(bend) > 1e-12, 0.5 * (before - after) / bend, 0.0)
+    edge = across_mm[index[inner]] + np.clip(part, -1, 1) * step_mm
+    clear = (best > 0) & (best < len(index) - 1) & (change[rows, best] > 0) & (norm[:, 0] > 0.03)
+    return np.where(clear, edge, np.nan)
+
+
+def _innermost_peak(change: Values, share: float) -> NDArray[np.int64]:
+    """Return the first local maximum from the stem outward that reaches a share of the largest.
+
+    Further out lie the edges of cast shadows, which can be sharper than that of the stem.
+    """
+    peak = np.zeros(change.shape, dtype=bool)
+    peak[:, 1:-1] = (change[:, 1:-1] >= change[:, :-2]) & (change[:, 1:-1] > change[:, 2:])
+    peak &= change > share * change.max(axis=1, keepdims=True)
+    first = peak.argmax(axis=1)
+    return np.where(peak.any(axis=1), first, 0)
