@@ -1,9 +1,9 @@
 """Fiducials in a photo -> the map between photo and mat, and how well it is known.
 
 A full homography with two radial and two decentring terms about the image centre: well posed from
-border points alone,
-also with a tilted, off-centre lens.  Robust least squares (``scipy.optimize.least_squares``,
-soft L1), then outliers are left out and the covariance taken from the Jacobian (JCGM 100, 5.1).
+border points alone, also with a tilted, off-centre lens.  Robust least squares
+(``scipy.optimize.least_squares``, soft L1), then outliers are left out and the covariance taken from
+the Jacobian (JCGM 100, 5.1).
 """
 
 from __future__ import annotations
