@@ -33,17 +33,3 @@ def __getattr__(name: str) -> Any:
 
         return load_targets
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-
-
-from __future__ import annotations
-
-__all__ = ["grade_photo"]
-
-
-def __getattr__(name: str) -> Any:
-    """Load the pipeline only when it is asked for, so that ``grader --help`` is quick."""
-    if name == "grade_photo":
-        from grader.pipeline import grade_photo
-
-        return grade_photo
-    raise AttributeError(f"module 'grader' has no attribute {name!r}")
