@@ -69,7 +69,7 @@ class Free:
         if not len(x):
             return None
         corners = np.stack([x, y], axis=1) * float(CELL_PX)
-        low, high = corners, corners + [width_px, height_px]
+        low, high = corners, corners + np.array([width_px, height_px])
         best = np.full(len(corners), np.inf)
         for point in near_px:
             outside = np.maximum(np.maximum(low - point, point - high), 0.0)

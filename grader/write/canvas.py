@@ -1,0 +1,63 @@
+"""The part of the photo that is shown, and where a place on the mat lies in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.frames import Points
+from grader.records import GradedPhoto
+
+WIDTH_PX = 2400
+"""Sharp on a phone when zoomed in; the file stays below 2 MB."""
+MARGIN_SHARE = 0.01
+"""Bench round the mat that is shown, over the width of the crop."""
+MOST_HEIGHT_RATIO = 2.0
+EDGE_STEPS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Canvas:
+    """A crop of the photo and its scale: ``canvas_px = (photo_px - corner) * scale``."""
+
+    left_px: int
+    top_px: int
+    right_px: int
+    bottom_px: int
+    scale: float
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width, height of the drawn crop."""
+        return (
+            round((self.right_px - self.left_px) * self.scale),
+            round((self.bottom_px - self.top_px) * self.scale),
+        )
+
+    def from_photo(self, points_px: Points) -> Points:
+        """Return canvas positions of photo positions, both pixel centres."""
+        corner = np.array([self.left_px, self.top_px]) - 0.5
+        return np.asarray((points_px - corner) * self.scale - 0.5)
+
+
+def canvas_of(graded: GradedPhoto) -> Canvas:
+    """Return the crop to the mat, as far as the photo shows it."""
+    width_mm, height_mm = graded.pose.page_mm
+    t = np.linspace(0.0, 1.0, EDGE_STEPS)
+    rim = np.concatenate(
+        [
+            np.stack([t * width_mm, 0 * t], axis=1),
+            np.stack([t * width_mm, 0 * t + height_mm], axis=1),
+            np.stack([0 * t, t * height_mm], axis=1),
+            np.stack([0 * t + width_mm, t * height_mm], axis=1),
+        ]
+    )
+    px = graded.pose.plane.px_from_mm(rim)
+    width, height = graded.image_size_px
+    margin = MARGIN_SHARE * float(np.ptp(px[:, 0]))
+    left, top = (max(0, int(v - margin)) for v in px.min(axis=0))
+    right, bottom = (int(v + margin) + 1 for v in px.max(axis=0))
+    right, bottom = min(width, right), min(height, bottom)
+    scale = min(WIDTH_PX / (right - left), WIDTH_PX * MOST_HEIGHT_RATIO / (bottom - top))
+    return Canvas(left, top, right, bottom, scale)

@@ -1,0 +1,52 @@
+"""The one font of the picture, and how much room a text takes."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from PIL import ImageFont
+
+LINE_SPACING = 1.25
+"""Distance of lines over letter size."""
+PADDING_SHARE = 0.25
+"""Ground round a text over letter size."""
+
+Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
+
+
+@cache
+def font_of(size_px: int) -> Font:
+    """Return the font that comes with the picture library, in a size."""
+    return ImageFont.load_default(size_px)
+
+
+def width_of(text: str, size_px: float) -> float:
+    """Return the width of one line, px."""
+    return float(font_of(round(size_px)).getlength(text))
+
+
+def block_size(lines: tuple[str, ...], size_px: float) -> tuple[float, float]:
+    """Return width and height of some lines with their ground, px."""
+    padding = 2 * PADDING_SHARE * size_px
+    widest = max((width_of(line, size_px) for line in lines), default=0.0)
+    return widest + padding, len(lines) * size_px * LINE_SPACING + padding
+
+
+def wrapped(text: str, size_px: float, width_px: float) -> tuple[str, ...]:
+    """Return a text broken between words into lines no wider than ``width_px`` where that is possible.
+
+    Examples
+    --------
+    >>> wrapped("too long 131.0 mm", 20, 1000)
+    ('too long 131.0 mm',)
+    >>> len(wrapped("too long 131.0 mm", 20, 90)) > 1
+    True
+    """
+    lines: list[str] = []
+    for word in text.split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and width_of(longer, size_px) <= width_px:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return tuple(lines)
