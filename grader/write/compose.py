@@ -1,0 +1,194 @@
+"""GradedPhoto -> the list of marks on its picture."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.frames import PlaneMap, Points
+from grader.records import Cutting, GradedPhoto, Outcome, SetAside, SilhouetteKind
+from grader.traits.catalogue import TRAITS, metric_text
+from grader.write.canvas import Canvas
+from grader.write.letters import block_size, wrapped
+from grader.write.marks import (
+    BLACK,
+    BLUE,
+    LINE_COLOURS,
+    REDDISH_PURPLE,
+    SET_ASIDE_DASHES_PX,
+    STYLES,
+    WHITE,
+    Badge,
+    Line,
+    Mark,
+    Ring,
+    Words,
+)
+from grader.write.place import GAP_PX, Free
+
+BADGE_PX = 88.0
+"""2.4 mm on a screen 65 mm wide: read at arm's length."""
+BADGE_WIDTH_RATIO = 2.15
+"""Width of number and grade together over the height."""
+REASON_PX = 34.0
+REASON_WIDTH_PX = 300.0
+MOST_REASON_LINES = 3
+BASE_LINE_MM = 9.0
+"""Length of the line at the cut face: seen beside the stem on both sides."""
+STRIP_LINE_MM = 6.0
+TIP_RING_MM = 1.4
+CROOK_RING_MM = 4.0
+CROOK_TRAIT = "crook_deg"
+_WORD = {
+    SilhouetteKind.CUTTING: "not measured",
+    SilhouetteKind.OBJECT: "not a cutting",
+    SilhouetteKind.OVERLAP: "overlap",
+    SilhouetteKind.OUTSIDE: "outside",
+}
+
+
+def marks_of(graded: GradedPhoto, canvas: Canvas) -> list[Mark]:
+    """Return everything that is drawn, bottom first: outlines, then parts, then labels."""
+    plane = graded.pose.plane
+    outlines = [_on(canvas, plane, cutting.outline_mm) for cutting in graded.cuttings]
+    others = [_on(canvas, plane, thing.outline_mm) for thing in graded.set_aside]
+    free = Free(*canvas.size_px)
+    for outline in (*outlines, *others):
+        free.take_polygon(outline)
+    marks: list[Mark] = [_set_aside_line(outline) for outline in others]
+    for cutting, outline in zip(graded.cuttings, outlines, strict=True):
+        marks.append(_outline(cutting, outline))
+    for cutting in graded.cuttings:
+        marks.extend(_parts(cutting, canvas, plane))
+    marks.extend(_labels(graded, outlines, free))
+    for thing, outline in zip(graded.set_aside, others, strict=True):
+        marks.append(_word(thing, outline, free))
+    return marks
+
+
+def _on(canvas: Canvas, plane: PlaneMap, points_mm: Points) -> Points:
+    return canvas.from_photo(plane.px_from_mm(points_mm))
+
+
+def _outline(cutting: Cutting, outline_px: Points) -> Line:
+    style = STYLES[cutting.grade.grade]
+    colour = LINE_COLOURS[cutting.grade.grade]
+    return Line(outline_px, colour, style.width_px, style.dashes_px, is_closed=True, rim=BLACK)
+
+
+def _set_aside_line(outline_px: Points) -> Line:
+    return Line(outline_px, REDDISH_PURPLE, 6, SET_ASIDE_DASHES_PX, is_closed=True, rim=BLACK)
+
+
+def _parts(cutting: Cutting, canvas: Canvas, plane: PlaneMap) -> list[Mark]:
+    """Return base line, axis, stripped end, tip, crook and strays."""
+    shape = cutting.shape
+    marks: list[Mark] = [Line(_on(canvas, plane, shape.axis_mm), BLUE, 3, (14.0, 8.0))]
+    marks.append(Line(_on(canvas, plane, _across(cutting, 0.0, BASE_LINE_MM)), BLACK, 7))
+    if np.isfinite(shape.foliage_from_mm):
+        line_mm = _across(cutting, shape.foliage_from_mm, STRIP_LINE_MM)
+        marks.append(Line(_on(canvas, plane, line_mm), BLUE, 5))
+    marks.append(_ring(_at(cutting, float(shape.arc_mm[-1])), TIP_RING_MM, canvas, plane, 4))
+    crook_at_mm = cutting.traits["crook_at_mm"].value if "crook_at_mm" in cutting.traits else np.nan
+    if np.isfinite(crook_at_mm) and _is_flagged(cutting, CROOK_TRAIT):
+        marks.append(_ring(_at(cutting, crook_at_mm), CROOK_RING_MM, canvas, plane, 6))
+    marks.extend(_ring(stray, TIP_RING_MM, canvas, plane, 4) for stray in shape.strays_mm)
+    return marks
+
+
+def _ring(at_mm: Points, radius_mm: float, canvas: Canvas, plane: PlaneMap, width_px: int) -> Ring:
+    centre = _on(canvas, plane, at_mm[None])[0]
+    scale = float(plane.px_per_mm_at(at_mm[None])[0]) * canvas.scale
+    return Ring((float(centre[0]), float(centre[1])), radius_mm * scale, BLACK, width_px)
+
+
+def _is_flagged(cutting: Cutting, trait: str) -> bool:
+    return any(o.trait == trait and o.outcome is not Outcome.PASS for o in cutting.grade.outcomes)
+
+
+def _at(cutting: Cutting, arc_mm: float) -> Points:
+    shape = cutting.shape
+    return np.array([np.interp(arc_mm, shape.arc_mm, shape.axis_mm[:, k]) for k in (0, 1)])
+
+
+def _across(cutting: Cutting, arc_mm: float, length_mm: float) -> Points:
+    """Return a line at right angles to the axis."""
+    reach_mm = 3.0  # direction taken over a stretch longer than the noise of the axis
+    along = _at(cutting, arc_mm + reach_mm) - _at(cutting, max(0.0, arc_mm - reach_mm))
+    along /= max(float(np.linalg.norm(along)), 1e-9)
+    half = np.array([-along[1], along[0]]) * length_mm / 2
+    return np.stack([_at(cutting, arc_mm) - half, _at(cutting, arc_mm) + half])
+
+
+def _labels(graded: GradedPhoto, outlines: list[Points], free: Free) -> list[Mark]:
+    """Badges first, all of them; then the reasons where room is left: the list below has them all."""
+    marks: list[Mark] = []
+    badges: list[Badge] = []
+    size = BADGE_PX
+    for cutting, outline in zip(graded.cuttings, outlines, strict=True):
+        badge = _badge(cutting, outline, size, free)
+        badges.append(badge)
+        marks.extend(_pointer(badge, outline))
+    for cutting, badge in zip(graded.cuttings, badges, strict=True):
+        marks.append(badge)
+        marks.extend(_reason(cutting, badge, free))
+    return marks
+
+
+def _badge(cutting: Cutting, outline_px: Points, size_px: float, free: Free) -> Badge:
+    width = size_px * BADGE_WIDTH_RATIO
+    near = outline_px[:: max(1, len(outline_px) // 40)]
+    place = free.place(near, width + GAP_PX, size_px + GAP_PX)
+    if place is None:
+        place = (float(near[0, 0] - width / 2), float(near[0, 1] - size_px / 2))
+    left = min(max(0.0, place[0] + GAP_PX / 2), max(0.0, free.width_px - width))
+    top = min(max(0.0, place[1] + GAP_PX / 2), max(0.0, free.height_px - size_px))
+    free.take_box(left, top, width, size_px)
+    return Badge(left, top, size_px, str(cutting.number), cutting.grade.grade)
+
+
+def _pointer(badge: Badge, outline_px: Points) -> list[Mark]:
+    """Return a line from a badge to its cutting where they are apart."""
+    low = np.array([badge.left_px, badge.top_px])
+    high = low + np.array([BADGE_WIDTH_RATIO, 1.0]) * badge.size_px
+    nearest = np.clip(outline_px, low, high)
+    k = int(np.argmin(np.hypot(*(outline_px - nearest).T)))
+    gap = float(np.hypot(*(outline_px[k] - nearest[k])))
+    return [Line(np.stack([nearest[k], outline_px[k]]), BLACK, 4)] if gap > 2 * GAP_PX else []
+
+
+def reason_words(cutting: Cutting) -> list[str]:
+    """Return the flags that decided, shortest words: "too long 131.0 mm"."""
+    words = []
+    for outcome in cutting.grade.outcomes:
+        if outcome.outcome is Outcome.PASS or outcome.grade_if_failed == "":
+            continue
+        value = metric_text(TRAITS[outcome.trait], outcome.measured.value)
+        doubt = "?" if outcome.outcome is Outcome.UNSURE else ""
+        text = outcome.flag + doubt + ("" if np.isnan(outcome.measured.value) else f" {value}")
+        if not any(word.startswith(outcome.flag) for word in words):
+            words.append(text)
+    return words
+
+
+def _reason(cutting: Cutting, badge: Badge, free: Free) -> list[Mark]:
+    lines = tuple(
+        line for text in reason_words(cutting) for line in wrapped(text, REASON_PX, REASON_WIDTH_PX)
+    )[:MOST_REASON_LINES]
+    corner = np.array([[badge.left_px + badge.size_px, badge.top_px + badge.size_px / 2]])
+    for n in range(len(lines), 0, -1):
+        width, height = block_size(lines[:n], REASON_PX)
+        place = free.place(corner, width, height, farthest_px=1.6 * badge.size_px)
+        if place is not None:
+            free.take_box(*place, width, height)
+            return [Words(*place, REASON_PX, lines[:n])]
+    return []
+
+
+def _word(thing: SetAside, outline_px: Points, free: Free) -> Words:
+    lines = (_WORD[thing.kind],)
+    width, height = block_size(lines, REASON_PX)
+    place = free.place(outline_px[:: max(1, len(outline_px) // 40)], width, height)
+    if place is None:
+        place = (float(outline_px[0, 0]), float(outline_px[0, 1]))
+    free.take_box(*place, width, height)
+    return Words(*place, REASON_PX, lines, WHITE, BLACK)
