@@ -83,7 +83,7 @@ def advise(
 
 
 def _is_safe(plan: Plan, grade: str) -> bool:
-    """Return whether a plan may be advised: a doubtful cutting is not cut, but stripping may end the doubt."""
+    """Return whether a plan may be advised: a doubtful cutting is not cut, but may be stripped more."""
     return grade != "unsure" or plan.cut_mm == 0.0
 
 

@@ -27,7 +27,6 @@ import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 from grader.errors import TargetsProblem
@@ -63,6 +62,24 @@ def load_targets(name_or_path: str = DEFAULT_NAME) -> Targets:
     >>> load_targets("landscape-juniper").limits["total_length_mm"].by_key["wanted_min"]
     75.0
     """
+    path = find_targets(name_or_path)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise TargetsProblem(
+            f"{path}: cannot be read ({error.strerror}).", "Check the file's permissions."
+        ) from None
+    return parse_targets(data, path)
+
+
+def find_targets(name_or_path: str) -> Path:
+    """Return the file of a shipped set by its name, or the file itself; a file of that name comes first.
+
+    Raises
+    ------
+    TargetsProblem
+        If there is neither.
+    """
     path = Path(name_or_path)
     if name_or_path in shipped_names() and not path.is_file():
         path = SHIPPED_DIR / f"{name_or_path}.toml"
@@ -71,13 +88,18 @@ def load_targets(name_or_path: str = DEFAULT_NAME) -> Targets:
             f'There are no size targets called "{name_or_path}", and no such file.',
             _name_advice(name_or_path),
         )
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise TargetsProblem(
-            f"{path}: cannot be read ({error.strerror}).", "Check the file's permissions."
-        ) from None
-    return parse_targets(data, path)
+    return path
+
+
+def targets_text(name_or_path: str) -> str:
+    """Return the text of a target file, remarks and all: the start of one's own.
+
+    Raises
+    ------
+    TargetsProblem
+        If there is no such set or file, or it has a mistake.
+    """
+    return load_targets(name_or_path).path.read_text(encoding="utf-8-sig")
 
 
 def _name_advice(name: str) -> str:
@@ -132,7 +154,7 @@ class _Reader:
             policy=self.policy(doubt),
             guard_factor=self.guard_factor(doubt),
             upper_pieces=self.yes_no(advice, "advice", "upper_pieces", True),
-            limits=MappingProxyType(limits),
+            limits=limits,
             path=self.path,
             sha256=sha256,
         )
@@ -211,7 +233,7 @@ class _Reader:
         if not by_key:
             self.fail(trait.name, "", "has no limit", f"Add {' or '.join(keys)}, or take the section out.")
         self.check_order(trait, by_key)
-        return Limits(trait.name, MappingProxyType(by_key), str(source))
+        return Limits(trait.name, by_key, str(source))
 
     def limit(self, trait: Trait, key: str, value: object) -> float:
         unit = trait.unit if trait.shown_per_stored == 1.0 and trait.unit else "no unit"
