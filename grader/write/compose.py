@@ -158,7 +158,7 @@ def _pointer(badge: Badge, outline_px: Points) -> list[Mark]:
 
 def reason_words(cutting: Cutting) -> list[str]:
     """Return the flags that decided, shortest words: "too long 131.0 mm"."""
-    words = []
+    words: list[str] = []
     for outcome in cutting.grade.outcomes:
         if outcome.outcome is Outcome.PASS or outcome.grade_if_failed == "":
             continue

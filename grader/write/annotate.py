@@ -1,0 +1,154 @@
+"""Draw a graded photo: the tray with outlines, grades and reasons, and a list below it."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+
+from calib.frames import Points
+from grader.records import GradedPhoto, Photo
+from grader.write.canvas import canvas_of
+from grader.write.compose import marks_of
+from grader.write.files import write_atomic
+from grader.write.letters import LINE_SPACING, PADDING_SHARE, block_size, font_of
+from grader.write.listing import list_height, list_marks
+from grader.write.marks import BLACK, STYLES, WHITE, Badge, Line, Mark, Ring, Rgb, Shape, Words
+
+JPEG_QUALITY = 88
+RIM_PX = 3
+"""Rim on each side of a line, in the opposite brightness."""
+OCTAGON_CUT = 0.29
+"""Corner taken off a square to make a regular octagon: 1 - 1 / sqrt(2)."""
+
+
+def annotate(graded: GradedPhoto, photo: Photo) -> NDArray[np.uint8]:
+    """Return the picture for a person, (H, W, 3) sRGB."""
+    canvas = canvas_of(graded)
+    box = (canvas.left_px, canvas.top_px, canvas.right_px, canvas.bottom_px)
+    size = canvas.size_px
+    crop = Image.fromarray(photo.rgb).crop(box).resize(size, Image.Resampling.LANCZOS)
+    page = Image.new("RGB", (size[0], size[1] + list_height(graded, size[0])), WHITE)
+    page.paste(crop, (0, 0))
+    pen = ImageDraw.Draw(page)
+    for mark in (*marks_of(graded, canvas), *list_marks(graded, size[0], size[1])):
+        paint(pen, mark)
+    return np.asarray(page, dtype=np.uint8)
+
+
+def write_picture(path: Path, graded: GradedPhoto, photo: Photo) -> None:
+    """Write the picture as JPEG.
+
+    Raises
+    ------
+    OutputProblem
+        If it cannot be written.
+    """
+    out = io.BytesIO()
+    Image.fromarray(annotate(graded, photo)).save(out, "JPEG", quality=JPEG_QUALITY, optimize=True)
+    write_atomic(path, out.getvalue())
+
+
+def paint(pen: ImageDraw.ImageDraw, mark: Mark) -> None:
+    """Paint one mark."""
+    if isinstance(mark, Line):
+        _paint_line(pen, mark)
+    elif isinstance(mark, Ring):
+        for radius, width, colour in _ring_passes(mark):
+            x, y = mark.centre_px
+            pen.ellipse((x - radius, y - radius, x + radius, y + radius), outline=colour, width=width)
+    elif isinstance(mark, Badge):
+        _paint_badge(pen, mark)
+    else:
+        _paint_words(pen, mark)
+
+
+def _ring_passes(ring: Ring) -> list[tuple[float, int, Rgb]]:
+    wide = ring.width_px + 2 * RIM_PX
+    return [
+        (ring.radius_px + wide / 2, wide, WHITE),
+        (ring.radius_px + ring.width_px / 2, ring.width_px, ring.colour),
+    ]
+
+
+def _paint_line(pen: ImageDraw.ImageDraw, line: Line) -> None:
+    points = np.vstack([line.points_px, line.points_px[:1]]) if line.is_closed else line.points_px
+    for part in dashed(points, line.dashes_px):
+        xy = [(float(x), float(y)) for x, y in part]
+        if line.rim is not None:
+            pen.line(xy, fill=line.rim, width=line.width_px + 2 * RIM_PX, joint="curve")
+        pen.line(xy, fill=line.colour, width=line.width_px, joint="curve")
+
+
+def dashed(points_px: Points, dashes_px: tuple[float, ...]) -> list[Points]:
+    """Return the drawn pieces of a polyline; the whole line if there are no dashes.
+
+    Examples
+    --------
+    >>> line = np.array([[0.0, 0.0], [10.0, 0.0]])
+    >>> [piece[:, 0].tolist() for piece in dashed(line, (4.0, 2.0))]
+    [[0.0, 4.0], [6.0, 10.0]]
+    """
+    if not dashes_px:
+        return [points_px]
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points_px, axis=0).T))])
+    pieces, at, k = [], 0.0, 0
+    while at < arc[-1]:
+        end = min(at + dashes_px[k % len(dashes_px)], float(arc[-1]))
+        if k % 2 == 0:
+            stops = np.concatenate([[at], arc[(arc > at) & (arc < end)], [end]])
+            piece = [np.interp(stops, arc, points_px[:, axis]) for axis in (0, 1)]
+            pieces.append(np.stack(piece, axis=1))
+        at, k = end, k + 1
+    return pieces
+
+
+def _paint_badge(pen: ImageDraw.ImageDraw, badge: Badge) -> None:
+    """Number on white, then the grade in its shape."""
+    size, left, top = badge.size_px, badge.left_px, badge.top_px
+    number_width = size * 1.15
+    rim = max(2, round(size / 22))
+    pen.rectangle((left, top, left + number_width, top + size), fill=WHITE, outline=BLACK, width=rim)
+    font = font_of(round(size * 0.78))
+    pen.text((left + number_width / 2, top + size / 2), badge.number, fill=BLACK, font=font, anchor="mm")
+    style = STYLES[badge.grade]
+    x0 = left + number_width
+    corners = _shape_points(style.shape, x0, top, size)
+    if style.shape is Shape.CIRCLE:
+        pen.ellipse((x0, top, x0 + size, top + size), fill=style.fill, outline=BLACK, width=rim)
+    else:
+        pen.polygon(corners, fill=style.fill, outline=BLACK, width=rim)
+    big = font_of(round(size * (0.86 if style.shape is not Shape.DIAMOND else 0.68)))
+    pen.text(
+        (x0 + size / 2, top + size / 2),
+        style.letter,
+        fill=style.ink,
+        font=big,
+        anchor="mm",
+        stroke_width=max(1, round(size / 40)),
+        stroke_fill=style.ink,
+    )
+
+
+def _shape_points(shape: Shape, left: float, top: float, size: float) -> list[tuple[float, float]]:
+    a, b = OCTAGON_CUT, 1 - OCTAGON_CUT
+    unit = {
+        Shape.OCTAGON: [(a, 0), (b, 0), (1, a), (1, b), (b, 1), (a, 1), (0, b), (0, a)],
+        Shape.DIAMOND: [(0.5, -0.08), (1.08, 0.5), (0.5, 1.08), (-0.08, 0.5)],
+    }.get(shape, [(0, 0), (1, 0), (1, 1), (0, 1)])
+    return [(left + x * size, top + y * size) for x, y in unit]
+
+
+def _paint_words(pen: ImageDraw.ImageDraw, words: Words) -> None:
+    width, height = block_size(words.lines, words.size_px)
+    left, top = words.left_px, words.top_px
+    if words.ground is not None:
+        pen.rectangle((left, top, left + width, top + height), fill=words.ground, outline=BLACK, width=2)
+    font = font_of(round(words.size_px))
+    pad = PADDING_SHARE * words.size_px
+    for k, line in enumerate(words.lines):
+        y = top + pad + k * words.size_px * LINE_SPACING
+        pen.text((left + pad, y), line, fill=words.ink, font=font)
