@@ -100,9 +100,13 @@ def apply_rules(traits: Traits, targets: Targets) -> tuple[RuleOutcome, ...]:
     return tuple(sorted(outcomes, key=_rank))
 
 
-def _rank(outcome: RuleOutcome) -> tuple[int, int]:
-    """Return the place in the order of the procedure: cull fails, cull unsure, 2 fails, ..."""
-    return _ORDER_OF_GRADES.index(outcome.grade_if_failed), _ORDER_OF_OUTCOMES.index(outcome.outcome)
+def _rank(outcome: RuleOutcome) -> tuple[bool, int, int]:
+    """Return the place in the order of the procedure: cull fails, cull unsure, 2 fails, ...; passes last."""
+    return (
+        outcome.outcome is Outcome.PASS,
+        _ORDER_OF_GRADES.index(outcome.grade_if_failed),
+        _ORDER_OF_OUTCOMES.index(outcome.outcome),
+    )
 
 
 def grade_from(outcomes: tuple[RuleOutcome, ...]) -> str:

@@ -1,0 +1,208 @@
+"""Outcomes near limits, and the grade procedure over every case."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+from statistics import NormalDist
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from grader.records import Measured, Outcome, RuleOutcome
+from grader.traits.catalogue import does_not_exist, not_measurable
+from grader.verdict.decide import apply_rules, deciding, grade_from, judge, probability_beyond
+from grader.verdict.grade import REASON_ENDS, grade_cutting
+from grader.verdict.rules import RULES, Side
+from grader.verdict.targets_file import load_targets
+from tests.synthetic_records import plain_traits, straight_shape
+
+JUNIPER = load_targets("landscape-juniper")
+SIMPLE = replace(JUNIPER, policy="simple")
+
+
+def test_probability_matches_the_published_guard_band_figures() -> None:
+    # JCGM 106:2012 clauses 7.2-7.3 (from memory) and one-sided normal tables: a guard band of U = 2u accepts
+    # with 97.7 % conformity, one of 1.645 u with 95 %, none with 50 %.
+    upper = 10.0
+    assert 1 - probability_beyond(Measured(upper - 2.0, 1.0), upper, Side.MAX) == pytest.approx(
+        0.977, abs=5e-4
+    )
+    assert 1 - probability_beyond(Measured(upper - 1.645, 1.0), upper, Side.MAX) == pytest.approx(
+        0.95, abs=5e-5
+    )
+    assert probability_beyond(Measured(upper, 1.0), upper, Side.MAX) == 0.5
+
+
+@given(
+    value=st.floats(-50, 50),
+    sigma=st.floats(0.01, 20),
+    limit=st.floats(-50, 50),
+    side=st.sampled_from(list(Side)),
+)
+def test_probability_is_the_normal_distribution(value: float, sigma: float, limit: float, side: Side) -> None:
+    # Second formula: the standard library's normal distribution.
+    below = NormalDist(value, sigma).cdf(limit)
+    expected = below if side is Side.MIN else 1.0 - below
+    assert probability_beyond(Measured(value, sigma), limit, side) == pytest.approx(expected, abs=1e-9)
+
+
+def test_probability_matches_drawn_values() -> None:
+    # Third way: draw true values about the measured one and count.
+    rng = np.random.default_rng(7)
+    true = rng.normal(76.0, 1.5, 200_000)
+    share = float((true < 75.0).mean())
+    assert probability_beyond(Measured(76.0, 1.5), 75.0, Side.MIN) == pytest.approx(share, abs=0.004)
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [
+        (73.0, Outcome.FAIL),
+        (74.3, Outcome.FAIL),
+        (74.4, Outcome.UNSURE),
+        (75.6, Outcome.UNSURE),
+        (75.7, Outcome.PASS),
+    ],
+)
+def test_guard_band_is_guard_factor_times_sigma_either_side(value: float, expected: Outcome) -> None:
+    assert judge(Measured(value, 0.4), 75.0, Side.MIN, JUNIPER)[0] is expected  # 1.645 * 0.4 = 0.658
+
+
+@given(st.floats(3.0, 40.0), st.floats(0.01, 5.0), st.sampled_from(list(Side)), st.booleans())
+def test_beyond_three_sigma_is_never_unsure(sigmas: float, sigma: float, side: Side, is_above: bool) -> None:
+    value = 75.0 + (sigmas if is_above else -sigmas) * sigma
+    assert judge(Measured(value, sigma), 75.0, side, JUNIPER)[0] is not Outcome.UNSURE
+
+
+def test_a_value_exactly_at_the_limit_meets_it() -> None:
+    for side in Side:
+        assert judge(Measured(75.0, 0.0), 75.0, side, JUNIPER) == (Outcome.PASS, 0.0)
+
+
+def test_simple_policy_decides_by_the_value_and_still_gives_the_probability() -> None:
+    outcome, p_fail = judge(Measured(74.9, 0.4), 75.0, Side.MIN, SIMPLE)
+    assert outcome is Outcome.FAIL
+    assert 0.5 < p_fail < 0.7
+
+
+def test_no_value_is_unsure_and_nothing_to_measure_passes() -> None:
+    for targets in (JUNIPER, SIMPLE):
+        outcome, p_fail = judge(not_measurable("hidden"), 75.0, Side.MIN, targets)
+        assert outcome is Outcome.UNSURE and math.isnan(p_fail)
+        assert judge(does_not_exist("too short"), 75.0, Side.MAX, targets) == (Outcome.PASS, 0.0)
+        assert judge(Measured(90.0, math.nan), 75.0, Side.MIN, targets)[0] is Outcome.UNSURE
+
+
+def test_counts_end_half_way_to_the_next_number() -> None:
+    def outcome(count: float, sigma: float) -> Outcome:
+        found = apply_rules(plain_traits(strays_count=Measured(count, sigma)), JUNIPER)
+        return next(o.outcome for o in found if o.rule == "N01" and o.grade_if_failed == "2")  # at most 4
+
+    assert outcome(4.0, 0.0) is Outcome.PASS
+    assert outcome(5.0, 0.0) is Outcome.FAIL
+    assert outcome(4.0, 0.5) is Outcome.UNSURE
+    assert outcome(3.0, 0.5) is Outcome.PASS
+
+
+OUTCOMES = (None, Outcome.PASS, Outcome.UNSURE, Outcome.FAIL)
+
+
+def _outcome(grade_if_failed: str, outcome: Outcome) -> RuleOutcome:
+    return RuleOutcome(
+        "L01", "x", "total_length_mm", outcome, grade_if_failed, Measured(1.0, 0.1), 1.0, "mm", 0.5, "x"
+    )
+
+
+@pytest.mark.parametrize("combination", list(itertools.product(OUTCOMES, repeat=4)))
+def test_grade_is_what_the_true_values_could_make_of_it(combination: tuple[Outcome | None, ...]) -> None:
+    """Second formula: let every doubt turn out either way; if all ways give one grade, that is it."""
+    levels = ("cull", "cull", "2", "2")
+    outcomes = [_outcome(g, o) for g, o in zip(levels, combination, strict=True) if o is not None]
+    ways = itertools.product(
+        *[(Outcome.PASS, Outcome.FAIL) if o.outcome is Outcome.UNSURE else (o.outcome,) for o in outcomes]
+    )
+    possible = set()
+    for way in ways:
+        failed = {
+            o.grade_if_failed for o, result in zip(outcomes, way, strict=True) if result is Outcome.FAIL
+        }
+        possible.add("cull" if "cull" in failed else "2" if "2" in failed else "1")
+    expected = possible.pop() if len(possible) == 1 else "unsure"
+    assert grade_from(tuple(outcomes)) == expected
+
+
+def test_noted_limits_never_change_the_grade() -> None:
+    for outcome in Outcome:
+        assert grade_from((_outcome("", outcome),)) == "1"
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "sigma", "grade", "rule"),
+    [
+        ("total_length_mm", 60.0, 0.4, "2", "L01"),
+        ("total_length_mm", 45.0, 0.4, "cull", "L01"),
+        ("total_length_mm", 110.0, 0.4, "2", "L02"),
+        ("total_length_mm", 150.0, 0.4, "cull", "L02"),
+        ("stripped_length_mm", 22.0, 0.6, "2", "S01"),
+        ("stripped_length_mm", 12.0, 0.6, "cull", "S01"),
+        ("stripped_length_mm", 50.0, 0.6, "2", "S02"),
+        ("base_diameter_mm", 1.3, 0.04, "2", "D01"),
+        ("base_diameter_mm", 0.7, 0.04, "cull", "D01"),
+        ("base_diameter_mm", 5.0, 0.04, "2", "D02"),
+        ("base_diameter_mm", 7.0, 0.04, "cull", "D02"),
+        ("crook_deg", 35.0, 1.5, "2", "C01"),
+        ("crook_deg", 60.0, 1.5, "cull", "C01"),
+        ("sweep_ratio", 0.2, 0.003, "2", "C02"),
+        ("strays_count", 7.0, 0.5, "2", "N01"),
+        ("foliage_area_mm2", 180.0, 9.0, "2", "F01"),
+        ("foliage_area_mm2", 50.0, 9.0, "cull", "F01"),
+        ("browned_share", 0.2, 0.01, "2", "F02"),
+        ("browned_share", 0.5, 0.01, "cull", "F02"),
+        ("heel_length_mm", 6.0, 0.5, "2", "H01"),
+    ],
+)
+def test_each_rule_gives_its_grade(name: str, value: float, sigma: float, grade: str, rule: str) -> None:
+    # Limits: grader/verdict/targets/landscape-juniper.toml.
+    verdict = grade_cutting(plain_traits(**{name: Measured(value, sigma)}), JUNIPER)
+    assert verdict.grade == grade
+    assert [outcome.rule for outcome in deciding(verdict.outcomes)] == [rule]
+    assert verdict.outcomes[0].outcome is Outcome.FAIL
+    assert RULES[rule].flag in verdict.reason
+
+
+def test_a_plain_cutting_is_grade_1_and_few_tips_are_only_noted() -> None:
+    assert grade_cutting(plain_traits(), JUNIPER).grade == "1"
+    single = grade_cutting(plain_traits(tips_count=Measured(1.0, 0.0)), JUNIPER)
+    assert single.grade == "1"
+    assert any(o.rule == "T01" and o.outcome is Outcome.FAIL for o in single.outcomes)
+
+
+def test_doubt_counts_only_where_it_matters() -> None:
+    hidden = not_measurable("foliage hides the lower stem")
+    assert grade_cutting(plain_traits(base_diameter_mm=hidden), JUNIPER).grade == "unsure"
+    short_and_hidden = plain_traits(base_diameter_mm=hidden, total_length_mm=Measured(40.0, 0.4))
+    assert grade_cutting(short_and_hidden, JUNIPER).grade == "cull"
+
+
+def test_the_sentence_has_value_uncertainty_limit_and_both_units() -> None:
+    verdict = grade_cutting(plain_traits(total_length_mm=Measured(68.3, 0.4)), JUNIPER)
+    assert verdict.reason == (
+        "too short: total length 68.3 ± 0.4 mm (2.69 in), wanted at least 75.0 mm (2.95 in)"
+    )
+
+
+def test_doubt_about_the_ends_makes_it_unsure() -> None:
+    doubtful = replace(straight_shape(), base_doubt=0.2)
+    verdict = grade_cutting(plain_traits(), JUNIPER, doubtful)
+    assert (verdict.grade, verdict.reason) == ("unsure", REASON_ENDS)
+    assert grade_cutting(plain_traits(), JUNIPER, replace(doubtful, base_doubt=0.01)).grade == "1"
+
+
+def test_every_limit_of_the_targets_has_an_outcome() -> None:
+    outcomes = apply_rules(plain_traits(), JUNIPER)
+    n_limits = sum(len(limits.by_key) for limits in JUNIPER.limits.values())
+    assert len(outcomes) == n_limits
