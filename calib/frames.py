@@ -59,7 +59,10 @@ BEND_POWERS = tuple((i, n - i) for n in range(2, 5) for i in range(n, -1, -1))
 
 def bend_terms(u: Points) -> NDArray[np.float64]:
     """Return the polynomial terms (..., 12) of a bent sheet at normalised positions (..., 2)."""
-    return np.stack([u[..., 0] ** i * u[..., 1] ** j for i, j in BEND_POWERS], axis=-1)
+    x, y = ([one, one * one, one**3, one**4] for one in (u[..., 0], u[..., 1]))
+    x.insert(0, np.ones_like(u[..., 0]))
+    y.insert(0, x[0])
+    return np.stack([x[i] * y[j] for i, j in BEND_POWERS], axis=-1)
 
 
 def bent_by_lens(d: Points, k1: float, k2: float, p1: float, p2: float) -> Points:

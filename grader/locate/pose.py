@@ -12,7 +12,6 @@ import numpy as np
 from calib.design import MatLayout
 from calib.find import MatSighting, find_sighting
 from calib.fit import MatFit, fit_plane
-from calib.frames import Points
 from grader.errors import PhotoProblem
 from grader.records import MatPose, Photo
 
@@ -30,19 +29,13 @@ class PoseSettings:
     good_tilt_deg: float = 25.0
     least_spread: float = 0.35
     """Fiducials must span this share of the page in both directions."""
-    curl_said_mm: float = 0.8
-    """Curl from which the person is told; below, it is within the position uncertainty."""
-    curl_ratio: float = 1.5
-    """Curl is believed when a bent sheet explains the residuals this much better."""
-    flat_residual_mm: float = 0.04
-    """Residuals of a flat sheet stay below this: 0.003 to 0.025 mm on rendered photos of 12 MP."""
-    curl_spread: float = 6.0
-    """Inside a bent sheet positions are off by so much more than its marks are (3 mm of curl on
-    rendered photos: 0.3 mm against 0.05 mm)."""
+    curl_said_mm: float = 0.5
+    """Curl from which the person is told: flat sheets on rendered photos show up to 0.3 mm."""
+    curl_share: float = 0.03
+    """Standard uncertainty of a position by the bend that the fiducials cannot tell, as a share of the curl:
+    0.01 mm at 3 mm of curl on rendered photos, but paper also bends between the fiducials."""
     refused_residual_mm: float = 1.2
     """Fiducials further off than this on average: crumpled sheet, two boards, wrong layout."""
-    focal_sigma: float = 0.08
-    """Relative standard uncertainty of the focal length in camera data (rounding, cropping)."""
 
 
 def find_mat(
@@ -86,10 +79,7 @@ def find_mat(
     size_px = (photo.rgb.shape[1], photo.rgb.shape[0])
     fit = fit_plane(sighting, size_px, photo.focal_35mm, sighting.layout.lay_area_mm)
     _refuse_unmeasurable(photo, sighting, fit, settings)
-    curl_mm, is_curled = _curl(fit, settings)
-    return _pose(
-        sighting, fit, curl_mm, is_curled, (print_scale, print_scale_sigma, print_scale_source), settings
-    )
+    return _pose(sighting, fit, (print_scale, print_scale_sigma, print_scale_source), settings)
 
 
 def _refuse_partial(photo: Photo, sighting: MatSighting, settings: PoseSettings) -> None:
@@ -135,8 +125,8 @@ def _refuse_unmeasurable(photo: Photo, sighting: MatSighting, fit: MatFit, setti
     if scale < settings.least_px_per_mm:
         raise PhotoProblem(
             "too small",
-            f"the picture has only {scale:.1f} pixels for each mm of the mat; "
-            f"at least {settings.least_px_per_mm:.0f} are needed, {settings.good_px_per_mm:.0f} or more are good",
+            f"the picture has only {scale:.1f} pixels for each mm of the mat; at least "
+            f"{settings.least_px_per_mm:.0f} are needed, {settings.good_px_per_mm:.0f} or more are good",
             "go closer so that the mat fills the picture, and send the photo in full size",
         )
     if fit.tilt_deg > settings.most_tilt_deg:
@@ -159,56 +149,9 @@ def _px_per_mm(fit: MatFit, layout: MatLayout) -> float:
     return float(fit.plane.px_per_mm_at(np.array([[(left + right) / 2, (top + bottom) / 2]]))[0])
 
 
-def _curl(fit: MatFit, settings: PoseSettings) -> tuple[float, bool]:
-    """Return how far the sheet seems to bend out of its plane, mm, and whether that is believed.
-
-    A point raised by z is seen shifted away from the foot of the camera by z / H of its distance;
-    a bent sheet of second and third order is fitted to the residuals of the flat one.
-    """
-    if not np.isfinite(fit.plane.eye_mm).all() or len(fit.points_mm) < 16:
-        return 0.0, False
-    eye = np.asarray(fit.plane.eye_mm)
-    shift_mm = fit.plane.mm_from_px(fit.plane.px_from_mm(fit.points_mm) + fit.residuals_px) - fit.points_mm
-    away = (fit.points_mm - eye[:2]) / eye[2]
-    centre = fit.points_mm.mean(axis=0)
-    size = float(np.ptp(fit.points_mm, axis=0).max()) / 2
-    x, y = ((fit.points_mm - centre) / size).T
-    bends = np.stack([x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3], axis=1)
-    # What a homography can do as well must stay free, or the bend would be blamed for it.
-    flat = _homography_freedom(x, y)
-    design = np.concatenate([(away[:, :, None] * bends[:, None, :]).reshape(-1, 7), flat], axis=1)
-    target = shift_mm.reshape(-1)
-    ridge = 1e-3 * np.eye(design.shape[1])
-    solved = np.linalg.solve(design.T @ design + ridge, design.T @ target)
-    left_over = float(np.sqrt(np.mean((target - design @ solved) ** 2)))
-    before = float(np.sqrt(np.mean(target**2)))
-    height = bends @ solved[:7]
-    levelled = height - _plane_through(x, y, height)
-    curl_mm = float(np.ptp(levelled))
-    explained = before > settings.curl_ratio * max(left_over, 0.01)
-    if fit.rms_mm > settings.flat_residual_mm:
-        return max(curl_mm, settings.curl_said_mm), True
-    believed = curl_mm > settings.curl_said_mm and explained
-    return (curl_mm if believed else 0.0), believed
-
-
-def _homography_freedom(x: Points, y: Points) -> Points:
-    zero, one = np.zeros_like(x), np.ones_like(x)
-    across = np.stack([one, x, y, zero, zero, zero, x * x, x * y], axis=1)
-    down = np.stack([zero, zero, zero, one, x, y, x * y, y * y], axis=1)
-    return np.stack([across, down], axis=1).reshape(-1, 8)
-
-
-def _plane_through(x: Points, y: Points, z: Points) -> Points:
-    basis = np.stack([np.ones_like(x), x, y], axis=1)
-    return np.asarray(basis @ np.linalg.lstsq(basis, z, rcond=None)[0])
-
-
 def _pose(
     sighting: MatSighting,
     fit: MatFit,
-    curl_mm: float,
-    is_curled: bool,
     scale: tuple[float, float, str],
     settings: PoseSettings,
 ) -> MatPose:
@@ -216,10 +159,11 @@ def _pose(
     print_scale, print_scale_sigma, source = scale
     warnings = []
     px_per_mm = _px_per_mm(fit, layout) / print_scale
+    is_curled = fit.curl_mm * print_scale >= settings.curl_said_mm
     if is_curled:
         warnings.append(
-            f"the sheet does not lie flat (it bends by {curl_mm:.1f} mm or more): press it flat on a board; "
-            "positions and lengths are less certain"
+            f"the sheet bends by about {fit.curl_mm * print_scale:.1f} mm: press it flat on a board; "
+            "its bend was allowed for, but flat is surer"
         )
     if px_per_mm < settings.good_px_per_mm:
         warnings.append(
@@ -233,8 +177,8 @@ def _pose(
         warnings.append(f"only {100 * share:.0f} % of the mat's marks could be used: keep its border free")
     if source == "assumed":
         warnings.append("print scale not checked: measure the check bar and give --measured once")
-    # Residuals that the model does not explain (bent paper, tangential distortion) shift positions too.
-    unexplained_mm = fit.rms_mm * math.sqrt(2) if not is_curled else settings.curl_spread * fit.rms_mm
+    # Residuals that the model does not explain shift positions too.
+    unexplained_mm = math.hypot(fit.rms_mm * math.sqrt(2), settings.curl_share * fit.curl_mm * is_curled)
     s = print_scale
     return MatPose(
         mat_id=layout.mat_id,
@@ -256,7 +200,7 @@ def _pose(
         print_scale=s,
         print_scale_source=source,
         tilt_deg=fit.tilt_deg,
-        curl_mm=curl_mm,
+        curl_mm=fit.curl_mm * s if is_curled else 0.0,
         px_per_mm=px_per_mm,
         warnings=tuple(warnings),
         cell_edges_mm=(

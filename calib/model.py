@@ -1,0 +1,117 @@
+"""The parameters of one photo of a mat, and where they put its fiducials."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.find import MatSighting
+from calib.frames import BEND_POWERS, PlaneMap, Points, SheetBend
+
+RADIAL_PRIOR = 0.1
+"""Standard deviation expected of k1 and k2 (radius = half the diagonal); phones show 0.05 and less."""
+RADIAL_PRIOR_BENT = 0.05
+"""The same beside a bent sheet: a bowl and a lens with distortion look alike."""
+DECENTRING_PRIOR = 0.003
+"""The same for p1 and p2."""
+GROWTH_PRIOR_MM = 0.15
+"""The same for the growth of printed edges by ink and blur."""
+BEND_PRIOR_MM = {2: 0.7, 3: 0.5, 4: 0.3}
+"""The same for the bend's coefficients of each order; a few times as much is still possible, since the
+fiducials weigh a hundred times more, and only what they cannot tell stays small."""
+N_LENS = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlaneModel:
+    """Parameters, in this order: eight of the homography in normalised coordinates; k1, k2, p1, p2; the
+    edges' growth, mm, if any point moves by it; the bend's coefficients, mm, if the eye is given.
+    """
+
+    points_mm: Points
+    points_px: Points
+    outward: Points
+    sigma_px: float
+    centre_px: tuple[float, float]
+    radius_px: float
+    centre_mm: tuple[float, float]
+    size_mm: float
+    eye_mm: tuple[float, float, float] | None = None
+
+    @classmethod
+    def of(cls, sighting: MatSighting, image_size_px: tuple[int, int]) -> PlaneModel:
+        """Return the model of a flat sheet for these fiducials."""
+        width, height = image_size_px
+        page = sighting.layout.page_mm
+        return cls(
+            points_mm=sighting.points_mm,
+            points_px=sighting.points_px,
+            outward=sighting.outward_mm,
+            sigma_px=sighting.sigma_px,
+            centre_px=((width - 1) / 2, (height - 1) / 2),
+            radius_px=math.hypot(width, height) / 2,
+            centre_mm=(page[0] / 2, page[1] / 2),
+            size_mm=max(page) / 2,
+        )
+
+    @property
+    def grows(self) -> bool:
+        """Whether the points move when ink spreads."""
+        return bool(np.any(self.outward))
+
+    @property
+    def _priors(self) -> NDArray[np.float64]:
+        radial = RADIAL_PRIOR if self.eye_mm is None else RADIAL_PRIOR_BENT
+        growth = [GROWTH_PRIOR_MM] if self.grows else []
+        bend = [BEND_PRIOR_MM[i + j] for i, j in BEND_POWERS] if self.eye_mm is not None else []
+        return np.array([radial, radial, DECENTRING_PRIOR, DECENTRING_PRIOR, *growth, *bend])
+
+    def start(self) -> NDArray[np.float64]:
+        """Return the parameters of a flat sheet seen by a perfect lens."""
+        mm = (self.points_mm - self.centre_mm) / self.size_mm
+        px = (self.points_px - self.centre_px) / self.radius_px
+        homography, _ = cv2.findHomography(mm, px, 0)
+        return np.concatenate([(homography / homography[2, 2]).ravel()[:8], np.zeros(len(self._priors))])
+
+    def growth_mm(self, params: NDArray[np.float64]) -> float:
+        """Return by how much edges have moved outward; nan if no point tells."""
+        return float(params[8 + N_LENS]) if self.grows else math.nan
+
+    def bend(self, params: NDArray[np.float64]) -> SheetBend | None:
+        """Return the sheet's bend, or None in the model of a flat one."""
+        if self.eye_mm is None:
+            return None
+        return SheetBend(self.centre_mm, self.size_mm, params[-len(BEND_POWERS) :].copy())
+
+    def plane(self, params: NDArray[np.float64]) -> PlaneMap:
+        """Return the map; its eye is nan in the model of a flat sheet."""
+        (cx, cy), r = self.centre_px, self.radius_px
+        to_px = np.array([[r, 0, cx], [0, r, cy], [0, 0, 1]])
+        (mx, my), s = self.centre_mm, self.size_mm
+        from_mm = np.array([[1 / s, 0, -mx / s], [0, 1 / s, -my / s], [0, 0, 1]])
+        k1, k2, p1, p2 = (float(value) for value in params[8 : 8 + N_LENS])
+        return PlaneMap(
+            homography=to_px @ np.append(params[:8], 1.0).reshape(3, 3) @ from_mm,
+            centre_px=self.centre_px,
+            radius_px=r,
+            k1=k1,
+            k2=k2,
+            p1=p1,
+            p2=p2,
+            eye_mm=self.eye_mm or (math.nan, math.nan, math.nan),
+            bend=self.bend(params),
+        )
+
+    def px(self, params: NDArray[np.float64]) -> Points:
+        """Return where the parameters put the fiducials in the photo."""
+        growth = self.growth_mm(params) if self.grows else 0.0
+        return self.plane(params).px_from_mm(self.points_mm + growth * self.outward)
+
+    def residuals(self, params: NDArray[np.float64], keep: NDArray[np.bool_]) -> NDArray[np.float64]:
+        """Return misfits of the points kept and of the parameters, each over what is expected."""
+        off = ((self.px(params) - self.points_px) / self.sigma_px)[keep].ravel()
+        return np.concatenate([off, params[8:] / self._priors])
