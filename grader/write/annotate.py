@@ -16,7 +16,7 @@ from grader.write.compose import marks_of
 from grader.write.files import write_atomic
 from grader.write.letters import LINE_SPACING, PADDING_SHARE, block_size, font_of
 from grader.write.listing import list_height, list_marks
-from grader.write.marks import BLACK, STYLES, WHITE, Badge, Line, Mark, Ring, Rgb, Shape, Words
+from grader.write.marks import BLACK, STYLES, WHITE, Badge, Line, Mark, Rgb, Ring, Shape, Words
 
 JPEG_QUALITY = 88
 RIM_PX = 3
