@@ -1,0 +1,192 @@
+"""results.json: everything measured, with where it comes from, for programs to read."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from grader.records import (
+    Cutting,
+    GradedPhoto,
+    Measured,
+    PhotoResult,
+    RuleOutcome,
+    SetAside,
+    SkippedPhoto,
+)
+from grader.traits.catalogue import TRAITS
+from grader.write.files import write_atomic
+
+SCHEMA = "cutting-grader/results-1"
+"""Changes when a field changes its meaning or goes; new fields may come without."""
+OUTLINE_DECIMALS = 2
+"""Hundredths of a mm: finer than any edge is known."""
+
+
+def results_of(
+    results: Sequence[PhotoResult], settings: Mapping[str, Any], made_at: datetime
+) -> dict[str, Any]:
+    """Return all results as plain values, ready for JSON.
+
+    Parameters
+    ----------
+    results : sequence of GradedPhoto or SkippedPhoto
+        In input order, one a file.
+    settings : mapping
+        What the run was told: targets, mat, print scale.
+    made_at : datetime
+        When.
+    """
+    return {
+        "schema": SCHEMA,
+        "program": {"name": "cutting-grader", "version": program_version()},
+        "made_at": made_at.isoformat(timespec="seconds"),
+        "settings": dict(settings),
+        "units": {
+            "traits": {name: {"unit": _stored_unit(name), "words": t.words} for name, t in TRAITS.items()},
+            "positions": "mm in the plane of the mat, x right, y down, origin top left of the page",
+        },
+        "photos": [_photo(result) for result in results],
+    }
+
+
+def write_results(
+    path: Path, results: Sequence[PhotoResult], settings: Mapping[str, Any], made_at: datetime
+) -> None:
+    """Write results.json, whole or not at all.
+
+    Raises
+    ------
+    OutputProblem
+        If it cannot be written.
+    """
+    write_atomic(path, to_json(results_of(results, settings, made_at)).encode("utf-8"))
+
+
+def to_json(value: Any) -> str:
+    """Return JSON that any reader takes: what is not a number is null.
+
+    Examples
+    --------
+    >>> to_json({"a": float("nan"), "b": [1.5, float("inf")]}).split()
+    ['{', '"a":', 'null,', '"b":', '[', '1.5,', 'null', ']', '}']
+    """
+    return json.dumps(_plain(value), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def program_version() -> str:
+    """Return the version of the installed program, or "not installed"."""
+    try:
+        return metadata.version("cutting-grader")
+    except metadata.PackageNotFoundError:
+        return "not installed"
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.generic):
+        return _plain(value.item())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, str | int):
+        return value
+    return str(value)
+
+
+def _stored_unit(name: str) -> str:
+    unit = TRAITS[name].unit
+    return "share, 0 to 1" if unit == "%" else unit
+
+
+def _photo(result: PhotoResult) -> dict[str, Any]:
+    if isinstance(result, SkippedPhoto):
+        return {
+            "file": str(result.path),
+            "status": "skipped",
+            "reason": result.reason,
+            "message": result.message,
+            "advice": result.advice,
+        }
+    return {
+        "file": str(result.path),
+        "status": "graded",
+        "sha256": result.sha256,
+        "taken_at": result.taken_at.isoformat() if result.taken_at else None,
+        "camera": result.camera,
+        "image_size_px": result.image_size_px,
+        "batch": result.batch,
+        "mat": _mat(result),
+        "warnings": result.warnings,
+        "cuttings": [_cutting(cutting) for cutting in result.cuttings],
+        "set_aside": [_set_aside(thing) for thing in result.set_aside],
+    }
+
+
+def _mat(graded: GradedPhoto) -> dict[str, Any]:
+    pose = graded.pose
+    names = ["mat_id", "page_mm", "lay_area_mm", "n_fiducials", "n_fiducials_expected", "residual_rms_px", "residual_rms_mm", "position_sigma_mm", "scale_sigma", "print_scale", "print_scale_source", "tilt_deg", "curl_mm", "px_per_mm"]
+    return {**{name: getattr(pose, name) for name in names}, "eye_mm": pose.plane.eye_mm}
+
+
+def _cutting(cutting: Cutting) -> dict[str, Any]:
+    shape = cutting.shape
+    return {
+        "number": cutting.number,
+        "cell": cutting.cell,
+        "grade": cutting.grade.grade,
+        "reason": cutting.grade.reason,
+        "advice": cutting.grade.advice,
+        "flags": [outcome.flag for outcome in cutting.grade.outcomes if outcome.outcome.value == "fail"],
+        "targets": cutting.grade.targets_id,
+        "traits": {name: _measured(value) for name, value in cutting.traits.items()},
+        "rules": [_outcome(outcome) for outcome in cutting.grade.outcomes],
+        "base_mm": np.round(shape.axis_mm[0], OUTLINE_DECIMALS),
+        "tip_mm": np.round(shape.axis_mm[-1], OUTLINE_DECIMALS),
+        "axis_mm": np.round(shape.axis_mm, OUTLINE_DECIMALS),
+        "arc_mm": np.round(shape.arc_mm, OUTLINE_DECIMALS),
+        "width_mm": np.round(shape.width_mm, 3),
+        "width_sigma_mm": np.round(shape.width_sigma_mm, 3),
+        "base_doubt": shape.base_doubt,
+        "strays_mm": np.round(shape.strays_mm, OUTLINE_DECIMALS),
+        "outline_mm": np.round(cutting.outline_mm, OUTLINE_DECIMALS),
+        "warnings": shape.warnings,
+    }
+
+
+def _measured(measured: Measured) -> dict[str, Any]:
+    return {"value": measured.value, "sigma": measured.sigma, "note": measured.note}
+
+
+def _outcome(outcome: RuleOutcome) -> dict[str, Any]:
+    return {
+        "rule": outcome.rule,
+        "flag": outcome.flag,
+        "trait": outcome.trait,
+        "outcome": outcome.outcome.value,
+        "grade_if_failed": outcome.grade_if_failed,
+        "limit": outcome.limit,
+        "unit": outcome.unit,
+        "p_fail": outcome.p_fail,
+        "sentence": outcome.sentence,
+    }
+
+
+def _set_aside(thing: SetAside) -> dict[str, Any]:
+    return {
+        "kind": thing.kind.value,
+        "reason": thing.reason,
+        "area_mm2": thing.area_mm2,
+        "outline_mm": np.round(thing.outline_mm, OUTLINE_DECIMALS),
+    }

@@ -1,0 +1,102 @@
+"""cuttings.csv: one row a cutting, for spreadsheets."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+from grader.records import Cutting, GradedPhoto, Measured, PhotoResult
+from grader.traits.catalogue import TRAITS, Trait, is_absent
+from grader.write.files import write_atomic
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
+"""A spreadsheet runs a cell that begins with one of these (OWASP, CSV Injection)."""
+
+
+def safe_cell(text: str) -> str:
+    """Return a text that a spreadsheet shows instead of running it.
+
+    Examples
+    --------
+    >>> safe_cell("=1+2"), safe_cell("tray 1")
+    ("'=1+2", 'tray 1')
+    """
+    return "'" + text if text.lstrip(" ").startswith(_FORMULA_STARTS) else text
+
+
+def header() -> list[str]:
+    """Return the names of the columns, each with its unit."""
+    columns = ["photo", "taken at", "cutter", "donor", "species", "number", "cell", "grade", "flags"]
+    for trait in TRAITS.values():
+        columns += _trait_columns(trait)
+    return [*columns, "reason", "advice", "targets", "print scale", "mat", "photo sha256"]
+
+
+def _trait_columns(trait: Trait) -> list[str]:
+    unit = f" ({trait.unit})" if trait.unit else ""
+    columns = [trait.words + unit, f"{trait.words} uncertainty{unit}"]
+    return [*columns, f"{trait.words} ({trait.other_unit})"] if trait.mm_per_other else columns
+
+
+def csv_text(results: Sequence[PhotoResult]) -> str:
+    """Return the table; photos that were skipped have no rows."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180
+    writer.writerow(header())
+    for result in results:
+        if isinstance(result, GradedPhoto):
+            writer.writerows(_row(result, cutting) for cutting in result.cuttings)
+    return out.getvalue()
+
+
+def write_csv(path: Path, results: Sequence[PhotoResult]) -> None:
+    """Write the table; the mark at its start tells spreadsheets that it is UTF-8.
+
+    Raises
+    ------
+    OutputProblem
+        If it cannot be written.
+    """
+    write_atomic(path, csv_text(results).encode("utf-8-sig"))
+
+
+def _row(graded: GradedPhoto, cutting: Cutting) -> list[str]:
+    batch = graded.batch
+    grade = cutting.grade
+    flags = dict.fromkeys(o.flag for o in grade.outcomes if o.outcome.value == "fail")
+    row = [
+        safe_cell(str(graded.path)),
+        graded.taken_at.isoformat(sep=" ") if graded.taken_at else "",
+        *(safe_cell(batch.get(key, "")) for key in ("cutter", "donor", "species")),
+        str(cutting.number),
+        cutting.cell,
+        grade.grade,
+        "; ".join(flags),
+    ]
+    for name, trait in TRAITS.items():
+        row += _trait_cells(trait, cutting.traits.get(name))
+    return [
+        *row,
+        safe_cell(grade.reason),
+        safe_cell(grade.advice),
+        safe_cell(grade.targets_id),
+        f"{graded.pose.print_scale:.5f}",
+        safe_cell(graded.pose.mat_id),
+        graded.sha256,
+    ]
+
+
+def _trait_cells(trait: Trait, measured: Measured | None) -> list[str]:
+    n = len(_trait_columns(trait))
+    if measured is None or math.isnan(measured.value):
+        return ["none" if measured is not None and is_absent(measured) else ""] + [""] * (n - 1)
+    shown, sigma = (value * trait.shown_per_stored for value in (measured.value, measured.sigma))
+    # One decimal more than printed for people, so that sums and means are not rounded twice.
+    cells = [
+        f"{shown:.{trait.decimals + (0 if trait.is_count else 1)}f}",
+        f"{sigma:.{trait.decimals + 2}f}" if math.isfinite(sigma) else "",
+    ]
+    return [*cells, f"{measured.value / trait.mm_per_other:.4f}"] if trait.mm_per_other else cells
