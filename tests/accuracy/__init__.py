@@ -6,6 +6,8 @@
     run.py       folders                -> photos, truth, results of the program
     match.py     outlines and truth     -> which is which
     compare.py   truth and result       -> Comparison: lost, invented, wrong end, readings, grades
+    reading.py   one measurement beside its truth
+    places.py    ends and axis          -> readings that tell why a length or a bend is wrong
     figures.py   readings               -> bias, RMSE, 95th percentile, coverage, counts
     goals.py     what the figures are held against
     tables.py    figures                -> text and JSON

@@ -13,6 +13,8 @@ from grader.traits.catalogue import TRAITS, does_not_exist, is_absent
 from grader.verdict import Targets, grade_cutting
 from tests.accuracy.goals import RELATIVE
 from tests.accuracy.match import MIN_SHARE_FOUND, Matching, match
+from tests.accuracy.places import place_readings
+from tests.accuracy.reading import Reading
 from tests.accuracy.truth import CuttingTruth, PhotoTruth
 
 TRUTH_SIGMA = 1e-9
@@ -23,36 +25,6 @@ FAR_SIGMAS = 3.0
 """Truth further than this from every limit: "unsure" is then the program's fault."""
 GRID_STEP_MM = 5.0
 """Positions on the mat are compared on such a grid over the lay area."""
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One measurement of one cutting."""
-
-    photo: str
-    cutting_id: int
-    number: int
-    trait: str
-    truth: float
-    found: float
-    """nan: the program cannot tell, or says there is none."""
-    sigma: float
-    says_none: bool
-    """The program says that the cutting has no such thing."""
-
-    @property
-    def error(self) -> float:
-        """Found minus true, in % of the truth for relative traits."""
-        return (self.found - self.truth) * self._factor
-
-    @property
-    def error_sigma(self) -> float:
-        """The stated uncertainty in the unit of the error."""
-        return self.sigma * self._factor
-
-    @property
-    def _factor(self) -> float:
-        return 100.0 / self.truth if self.trait in RELATIVE else 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +62,14 @@ class Comparison:
     set_aside_wrongly: tuple[int, ...] = ()
     wrong_end: tuple[int, ...] = ()
     readings: tuple[Reading, ...] = ()
+    places: tuple[Reading, ...] = ()
+    """Errors of ends and axis, see places.py; only where the base is at the right end."""
+    hidden_told: tuple[int, ...] = ()
+    """A base diameter was given though foliage hides the stretch it is defined on."""
+    hidden_kept: tuple[int, ...] = ()
+    """It is hidden, and the program says that it cannot tell."""
+    curl_true_mm: float = 0.0
+    curl_found_mm: float = math.nan
     grades: tuple[GradePair, ...] = ()
     position_error_mm: NDArray[np.float64] | None = None
     """(N,) over the lay area; None on curled paper, where the flat truth does not hold."""
@@ -110,6 +90,10 @@ def compare(truth: PhotoTruth, graded: PhotoResult, targets: Targets) -> Compari
     matching = match(truth, [cutting.outline_mm for cutting in graded.cuttings])
     reported, wrongly, missed = _without_grade(truth, graded, matching)
     pairs = [(truth.cuttings[i], graded.cuttings[j]) for i, j in matching.pairs]
+    wrong_end = tuple(true.id for true, found in pairs if is_wrong_end(true, found))
+    hidden = [
+        (true.id, found.traits.get("base_diameter_mm")) for true, found in pairs if not true.is_base_clear
+    ]
     return Comparison(
         photo=truth.name,
         stress=truth.stress,
@@ -121,8 +105,18 @@ def compare(truth: PhotoTruth, graded: PhotoResult, targets: Targets) -> Compari
         merged=tuple(graded.cuttings[i].number for i in matching.merged()),
         reported=reported,
         set_aside_wrongly=wrongly,
-        wrong_end=tuple(true.id for true, found in pairs if is_wrong_end(true, found)),
+        wrong_end=wrong_end,
         readings=tuple(reading for true, found in pairs for reading in readings_of(truth.name, true, found)),
+        places=tuple(
+            reading
+            for true, found in pairs
+            if true.id not in wrong_end
+            for reading in place_readings(truth.name, true, found)
+        ),
+        hidden_told=tuple(i for i, told in hidden if told is not None and not math.isnan(told.value)),
+        hidden_kept=tuple(i for i, told in hidden if told is None or math.isnan(told.value)),
+        curl_true_mm=truth.curl_mm,
+        curl_found_mm=graded.pose.curl_mm,
         grades=tuple(_grade_pair(truth.name, true, found, targets) for true, found in pairs),
         position_error_mm=position_error_mm(truth, graded),
         position_sigma_mm=graded.pose.position_sigma_mm,

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tests.accuracy.compare import Comparison, Reading
+from tests.accuracy.compare import Comparison
+from tests.accuracy.reading import Reading
 
 INTERVAL_SIGMAS = 1.96
 """Half width of a 95 % interval in standard uncertainties."""
@@ -75,6 +76,10 @@ class Tally:
     set_aside_wrongly: int
     reported: int
     wrong_end: int
+    hidden_told: int
+    """Base diameters given though the stretch is hidden."""
+    hidden_kept: int
+    """Hidden, and so said."""
     position_p95_mm: float
     """The largest, over photos, of the 95th percentile over the lay area."""
     position_max_mm: float
@@ -115,6 +120,8 @@ def tally(comparisons: Sequence[Comparison]) -> Tally:
         set_aside_wrongly=sum(len(item.set_aside_wrongly) for item in comparisons),
         reported=sum(len(item.reported) for item in comparisons),
         wrong_end=sum(len(item.wrong_end) for item in comparisons),
+        hidden_told=sum(len(item.hidden_told) for item in comparisons),
+        hidden_kept=sum(len(item.hidden_kept) for item in comparisons),
         position_p95_mm=max((float(np.percentile(field, 95)) for field in fields), default=math.nan),
         position_max_mm=max((float(field.max()) for field in fields), default=math.nan),
         grades_sure=len(sure),
@@ -127,8 +134,16 @@ def tally(comparisons: Sequence[Comparison]) -> Tally:
 
 def by_trait(comparisons: Sequence[Comparison]) -> dict[str, Figures]:
     """Return the figures of every trait over some photos, in the order of the readings."""
+    return _grouped(reading for item in comparisons for reading in item.readings)
+
+
+def by_place(comparisons: Sequence[Comparison]) -> dict[str, Figures]:
+    """Return the figures of both ends and of the axis over some photos."""
+    return _grouped(reading for item in comparisons for reading in item.places)
+
+
+def _grouped(readings: Iterable[Reading]) -> dict[str, Figures]:
     groups: dict[str, list[Reading]] = {}
-    for item in comparisons:
-        for reading in item.readings:
-            groups.setdefault(reading.trait, []).append(reading)
+    for reading in readings:
+        groups.setdefault(reading.trait, []).append(reading)
     return {trait: figures(group) for trait, group in groups.items()}

@@ -10,7 +10,8 @@ from typing import Any
 from grader.traits.catalogue import TRAITS
 from tests.accuracy import goals
 from tests.accuracy.compare import Comparison
-from tests.accuracy.figures import Figures, Tally, by_trait, tally
+from tests.accuracy.figures import Figures, Tally, by_place, by_trait, tally
+from tests.accuracy.places import PLACES
 
 GROUPS: Mapping[str, Callable[[Comparison], bool]] = {
     "even": lambda item: not item.stress and not item.is_lowres,
@@ -26,6 +27,8 @@ _DIGITS = {"deg": 2, "mm2": 2, "mm": 3, "ratio": 4, "share": 3, "count": 2}
 
 def title_of(trait: str) -> str:
     """Return the words for a trait with the unit of its error."""
+    if trait in PLACES:
+        return PLACES[trait]
     unit = "%" if trait in goals.RELATIVE else TRAITS[trait].unit
     if TRAITS[trait].shown_per_stored != 1.0:
         unit = "share"
@@ -52,6 +55,8 @@ def group_table(title: str, comparisons: Sequence[Comparison], is_stress: bool) 
     lines = [title, "=" * len(head), head, "-" * len(head)]
     lines += [_figure_line(trait, row, is_stress) for trait, row in by_trait(comparisons).items()]
     lines.append("-" * len(head))
+    lines += [_figure_line(place, row, is_stress) for place, row in by_place(comparisons).items()]
+    lines.append("-" * len(head))
     lines += _tally_lines(tally(comparisons), is_stress)
     return "\n".join(lines)
 
@@ -67,7 +72,7 @@ def _figure_line(trait: str, row: Figures, is_stress: bool) -> str:
     bias_goal = f"{goal.bias:6g}" if goal else " " * 6
     p95_goal = f"{goal.p95_for(is_stress):6g}" if goal else " " * 6
     low, high = goals.COVERAGE_RANGE
-    is_counted = TRAITS[trait].is_count
+    is_counted = trait in TRAITS and TRAITS[trait].is_count
     return (
         f"{title_of(trait):24s} {row.n:4d} {row.cannot_tell:4d} {row.says_none:4d} "
         f"{row.bias:{number}} {bias_goal} {_mark(goal is not None and abs(row.bias) > goal.bias)}"
@@ -87,7 +92,9 @@ def _tally_lines(counts: Tally, is_stress: bool) -> list[str]:
         f"photos {counts.photos}, skipped {counts.skipped}; cuttings {counts.cuttings}: "
         f"missed {counts.missed}, invented {counts.invented}, merged {counts.merged}, set aside wrongly "
         f"{counts.set_aside_wrongly} {_mark(counts.lost > lost_goal)} (rightly set aside {counts.reported})",
-        f"base at the wrong end {counts.wrong_end} {_mark(counts.wrong_end > 0)}",
+        f"base at the wrong end {counts.wrong_end} {_mark(counts.wrong_end > 0)}; base hidden by foliage in "
+        f"{counts.hidden_told + counts.hidden_kept}: diameter rightly not given {counts.hidden_kept}, given "
+        f"{counts.hidden_told}",
         f"mat position: worst photo's 95 % {counts.position_p95_mm:.3f} mm (goal {position_goal:g}) "
         f"{_mark(counts.position_p95_mm > position_goal)}, max {counts.position_max_mm:.3f} mm",
         f"grades equal {counts.grades_equal} of {counts.grades_sure} sure = {counts.grade_share:.1%} (goal "
@@ -101,9 +108,10 @@ def condition_table(name: str, comparisons: Sequence[Comparison]) -> str:
     """Return one line per photo: 95th percentiles (bias of the diameter) and counts."""
     columns = tuple(goals.GOALS)
     short = ("diam", "diam b", "total", "straight", "stripped", "fol %", "crook", "sweep", "brown")
+    words = " ".join(f"{word:>8s}" for word in short)
     head = (
         f"{'photo':20s} {'n':>3s} {'miss':>4s} {'inv':>3s} {'mrg':>3s} {'set':>3s} {'end':>3s} "
-        f"{'pos mm':>6s} " + " ".join(f"{word:>8s}" for word in short) + f" {'equal':>7s} {'uns':>3s}"
+        f"{'pos mm':>6s} {'sigma':>6s} {'curl true/found':>15s} {words} {'equal':>7s} {'uns':>3s}"
     )
     lines = [f"{name}, every photo: 95th percentile of |error| (diam b: bias)", head, "-" * len(head)]
     for item in comparisons:
@@ -118,7 +126,8 @@ def condition_table(name: str, comparisons: Sequence[Comparison]) -> str:
         lines.append(
             f"{item.photo:20s} {counts.cuttings:3d} {counts.missed:4d} {counts.invented:3d} "
             f"{counts.merged:3d} {counts.set_aside_wrongly:3d} {counts.wrong_end:3d} "
-            f"{counts.position_p95_mm:6.3f} "
+            f"{counts.position_p95_mm:6.3f} {item.position_sigma_mm:6.3f} "
+            f"{f'{item.curl_true_mm:.1f} / {item.curl_found_mm:.1f}':>15s} "
             + " ".join(cells)
             + f" {counts.grades_equal:3d}/{counts.grades_sure:<3d} {counts.unsure:3d}"
             + (f"  SKIPPED {item.skipped}" if item.skipped else "")
@@ -143,6 +152,7 @@ def _set_data(comparisons: Sequence[Comparison]) -> dict[str, Any]:
             groups[group] = _plain(
                 {
                     "traits": {t: asdict(f) for t, f in by_trait(chosen).items()},
+                    "places": {t: asdict(f) for t, f in by_place(chosen).items()},
                     "tally": asdict(tally(chosen)),
                 }
             )
@@ -157,9 +167,14 @@ def _set_data(comparisons: Sequence[Comparison]) -> dict[str, Any]:
                 "reported": item.reported,
                 "set_aside_wrongly": item.set_aside_wrongly,
                 "wrong_end": item.wrong_end,
+                "hidden_told": item.hidden_told,
+                "hidden_kept": item.hidden_kept,
+                "curl_true_mm": item.curl_true_mm,
+                "curl_found_mm": item.curl_found_mm,
                 "tally": asdict(tally([item])),
                 "traits": {t: asdict(f) for t, f in by_trait([item]).items()},
                 "readings": [asdict(reading) for reading in item.readings],
+                "places": [asdict(reading) for reading in item.places],
                 "grades": [asdict(pair) for pair in item.grades],
                 "position_sigma_mm": item.position_sigma_mm,
             }

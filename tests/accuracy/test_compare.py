@@ -15,7 +15,8 @@ from grader.traits.catalogue import does_not_exist, not_measurable
 from grader.verdict import load_targets
 from tests.accuracy import known_tray
 from tests.accuracy.compare import Comparison, compare
-from tests.accuracy.figures import by_trait, tally
+from tests.accuracy.figures import by_place, by_trait, tally
+from tests.accuracy.places import across
 from tests.accuracy.tables import as_data, table
 
 TINY = 1e-9
@@ -84,6 +85,46 @@ def test_hidden_base_is_left_out_of_the_diameter(tmp_path):
     result = compare(truth, known_tray.flawless(truth), TARGETS)
     assert by_trait([result])["base_diameter_mm"].n == 3
     assert by_trait([result])["total_length_mm"].n == 4
+    assert (result.hidden_told, result.hidden_kept) == ((0,), ())
+
+
+def test_hidden_base_that_is_not_told_is_right(tmp_path):
+    truth = known_tray.known_truth(tmp_path)
+    truth = replace(truth, cuttings=tuple(replace(item, is_base_clear=False) for item in truth.cuttings))
+    graded = known_tray.with_trait(
+        known_tray.flawless(truth), "base_diameter_mm", lambda i, m: m if i else not_measurable("hidden")
+    )
+    result = compare(truth, graded, TARGETS)
+    assert (result.hidden_told, result.hidden_kept) == ((1, 2, 3), (0,))
+
+
+def test_ends_and_axis_that_are_off_are_reported(tmp_path):
+    """The base 2 mm too far in, the tip 3 mm too far out, all 0.4 mm to the right (y down)."""
+    truth = known_tray.known_truth(tmp_path)
+    graded = known_tray.flawless(truth, sigma=0.3)
+    cuttings = []
+    for item in graded.cuttings:
+        axis = item.shape.axis_mm[2:] + np.array([0.0, 0.4])
+        axis = np.vstack([axis, axis[-1] + [3.0, 0.0]])
+        arc = np.concatenate([np.arange(len(axis) - 1.0), [len(axis) + 1.0]])
+        shape = replace(item.shape, axis_mm=axis, arc_mm=arc, axis_sigma_mm=np.full(len(axis), 0.3))
+        cuttings.append(replace(item, shape=shape))
+    rows = by_place([compare(truth, replace(graded, cuttings=tuple(cuttings)), TARGETS)])
+    assert rows["base_along_mm"].bias == pytest.approx(2.0)
+    assert rows["tip_along_mm"].bias == pytest.approx(3.0)
+    for name in ("axis_bare_mm", "axis_leafy_mm"):
+        assert rows[name].bias == pytest.approx(0.4)
+        assert rows[name].worst == pytest.approx(0.4)
+        assert rows[name].coverage == 1.0
+    # Points at 2, 6, ... 26 mm of the true axis lie on the 28 mm of bare stem.
+    assert rows["axis_bare_mm"].n == 4 * 7
+
+
+def test_distance_from_a_bent_line():
+    line = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0]])
+    arc, away = across(line, np.array([[4.0, 1.0], [4.0, -2.0], [12.0, 5.0], [-3.0, 1.0]]))
+    assert arc == pytest.approx([4.0, 4.0, 15.0, -3.0])
+    assert away == pytest.approx([1.0, -2.0, -2.0, 1.0])
 
 
 def test_missed_cutting(tmp_path):
@@ -175,6 +216,15 @@ def test_position_error_of_a_shifted_and_a_stretched_mat(tmp_path):
     assert result.position_error_mm is not None
     # 1 % of the distance from the page's corner to the far corner of the lay area's grid.
     assert result.position_error_mm.max() == pytest.approx(0.01 * math.hypot(265.0, 175.0), rel=0.01)
+
+
+def test_curl_is_told(tmp_path):
+    truth = known_tray.known_truth(tmp_path, curl_mm=2.5)
+    graded = known_tray.flawless(truth)
+    result = compare(truth, replace(graded, pose=replace(graded.pose, curl_mm=2.2)), TARGETS)
+    assert (result.curl_true_mm, result.curl_found_mm) == (2.5, 2.2)
+    assert result.position_error_mm is None
+    assert "2.5 / 2.2" in table("curled", [result])
 
 
 def test_grades_and_doubt(tmp_path):

@@ -13,8 +13,9 @@ from PIL import Image, ImageDraw, ImageFont, ImageOps
 from scipy.ndimage import map_coordinates
 
 from grader.records import Cutting, GradedPhoto
-from tests.accuracy.compare import Comparison, Reading
+from tests.accuracy.compare import Comparison
 from tests.accuracy.goals import GOALS
+from tests.accuracy.reading import Reading
 from tests.accuracy.truth import CuttingTruth, PhotoTruth
 
 PER_TRAIT = 10
