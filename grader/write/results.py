@@ -136,7 +136,22 @@ def _photo(result: PhotoResult) -> dict[str, Any]:
 
 def _mat(graded: GradedPhoto) -> dict[str, Any]:
     pose = graded.pose
-    names = ["mat_id", "page_mm", "lay_area_mm", "n_fiducials", "n_fiducials_expected", "residual_rms_px", "residual_rms_mm", "position_sigma_mm", "scale_sigma", "print_scale", "print_scale_source", "tilt_deg", "curl_mm", "px_per_mm"]
+    names = [
+        "mat_id",
+        "page_mm",
+        "lay_area_mm",
+        "n_fiducials",
+        "n_fiducials_expected",
+        "residual_rms_px",
+        "residual_rms_mm",
+        "position_sigma_mm",
+        "scale_sigma",
+        "print_scale",
+        "print_scale_source",
+        "tilt_deg",
+        "curl_mm",
+        "px_per_mm",
+    ]
     return {**{name: getattr(pose, name) for name in names}, "eye_mm": pose.plane.eye_mm}
 
 

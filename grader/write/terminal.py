@@ -1,0 +1,127 @@
+"""The answer in the terminal: one table a photo, one line for all."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from grader.records import Cutting, GradedPhoto, PhotoResult, SkippedPhoto
+from grader.traits.catalogue import TRAITS, inch_text, metric_text
+
+SHOWN = ("total_length_mm", "stripped_length_mm", "base_diameter_mm", "crook_deg")
+GRADES = ("1", "2", "cull", "unsure")
+_STYLE = {"1": "bold green", "2": "bold yellow", "cull": "bold red", "unsure": "bold cyan"}
+_VERDICT = {"1": "1", "2": "2", "cull": "X cull", "unsure": "? unsure"}
+
+
+def clean(text: str) -> str:
+    """Return a text without control characters: file names must not steer the terminal.
+
+    Examples
+    --------
+    >>> clean("tray\\x1b[31m.jpg")
+    'tray\\\\x1b[31m.jpg'
+    """
+    return "".join(ch if ch.isprintable() else ascii(ch)[1:-1] for ch in text)
+
+
+def show(console: Console, results: Sequence[PhotoResult]) -> None:
+    """Print every result, then the summary line."""
+    for result in results:
+        show_photo(console, result)
+    console.print(Text(summary(results), style="bold"))
+
+
+def show_photo(console: Console, result: PhotoResult) -> None:
+    """Print one photo: its table, what was set aside, what to know; or why it was skipped."""
+    name = clean(str(result.path))
+    if isinstance(result, SkippedPhoto):
+        console.print(Text(f"{name}: skipped ({result.reason}): {clean(result.message)}.", style="bold"))
+        console.print(Text(f"  What to do: {clean(result.advice)}."))
+        return
+    console.print(Text(f"{name}  (mat {clean(result.pose.mat_id)})", style="bold"))
+    if result.cuttings:
+        console.print(_table(result))
+    else:
+        console.print(Text("  No cutting on the mat."))
+    for thing in result.set_aside:
+        x_mm, y_mm = thing.outline_mm.mean(axis=0)
+        cell = result.pose.cell_of(float(x_mm), float(y_mm))
+        place = f" at {cell}" if cell else f" {x_mm:.0f} mm from the left, {y_mm:.0f} mm from the top"
+        console.print(Text(f"  Set aside{place}: {clean(thing.reason)}"))
+    for warning in result.warnings:
+        console.print(Text(f"  Note: {clean(warning)}"))
+
+
+def summary(results: Sequence[PhotoResult]) -> str:
+    """Return one line: photos, cuttings, grades.
+
+    Examples
+    --------
+    >>> summary([])
+    '0 photos graded; 0 cuttings'
+    """
+    graded = [result for result in results if isinstance(result, GradedPhoto)]
+    counts = Counter(cutting.grade.grade for result in graded for cutting in result.cuttings)
+    n_cuttings = counts.total()
+    parts = [f"{_plural(len(graded), 'photo')} graded"]
+    if len(graded) < len(results):
+        parts.append(f"{len(results) - len(graded)} skipped")
+    text = ", ".join(parts) + f"; {_plural(n_cuttings, 'cutting')}"
+    each = [f"{counts[grade]} {_WORDS[grade]}" for grade in GRADES if counts[grade]]
+    n_aside = sum(len(result.set_aside) for result in graded)
+    if n_aside:
+        each.append(f"{n_aside} set aside")
+    return f"{text}: {', '.join(each)}" if each else text
+
+
+_WORDS = {"1": "grade 1", "2": "grade 2", "cull": "cull", "unsure": "unsure"}
+
+
+def _plural(n: int, word: str) -> str:
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
+def _table(graded: GradedPhoto) -> Table:
+    table = Table(show_lines=True, pad_edge=False)
+    table.add_column("no.", justify="right", no_wrap=True)
+    if any(cutting.cell for cutting in graded.cuttings):
+        table.add_column("cell", no_wrap=True)
+    table.add_column("grade", no_wrap=True)
+    for name in SHOWN:
+        table.add_column(TRAITS[name].words, justify="right", no_wrap=True)
+    table.add_column("why, and what to do", ratio=1)
+    for cutting in graded.cuttings:
+        table.add_row(*_row(cutting, len(table.columns) == len(SHOWN) + 4))
+    return table
+
+
+def _row(cutting: Cutting, has_cells: bool) -> list[Text]:
+    grade = cutting.grade.grade
+    row = [Text(str(cutting.number))]
+    if has_cells:
+        row.append(Text(cutting.cell))
+    row.append(Text(_VERDICT[grade], style=_STYLE[grade]))
+    row.extend(Text(_size(cutting, name)) for name in SHOWN)
+    told = f"{_sentence(cutting.grade.reason)}\n> {_sentence(cutting.grade.advice)}"
+    return [*row, Text(told)]
+
+
+def _size(cutting: Cutting, name: str) -> str:
+    """Return millimetres, and inches below."""
+    measured = cutting.traits.get(name)
+    if measured is None or math.isnan(measured.value):
+        return "–"
+    inches = inch_text(TRAITS[name], measured.value)
+    main = metric_text(TRAITS[name], measured.value)
+    return f"{main}\n{inches}" if inches else main
+
+
+def _sentence(text: str) -> str:
+    text = clean(text)
+    return text[:1].upper() + text[1:]
