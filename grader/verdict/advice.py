@@ -30,6 +30,7 @@ ABOVE_A_BEND_MM = 12.0
 ABOVE_A_HEEL_MM = 1.0
 STRIP_MARGIN_MM = 2.0
 """Beyond the wanted stripped stem, so that uneven stripping still reaches it."""
+_LAST_STEP = {"1": "stick", "2": "stick with the second grade", "unsure": "photograph again"}
 _GRADE_RANK = {"1": 0, "2": 1, "unsure": 2, "cull": 3}
 
 
@@ -96,7 +97,7 @@ def _as_it_lies(grade: str, outcomes: tuple[RuleOutcome, ...], traits: Traits) -
     if grade == "cull":
         return f"discard: {', '.join(outcome.flag for outcome in deciding(outcomes))}"
     pull = _pull_off(traits)
-    stick = "stick" if grade == "1" else "stick with the second grade"
+    stick = _LAST_STEP[grade]
     return f"{pull}, {stick}" if pull else stick
 
 
@@ -119,7 +120,7 @@ def _in_words(plan: Plan, traits: Traits) -> str:
         steps.append(f"strip {plan.strip_mm:.0f} mm{'' if plan.cut_mm else ' more'}{upper}")
     elif not plan.cut_mm and (pull := _pull_off(traits)):
         steps.append(pull)
-    steps.append("stick" if plan.grade == "1" else "stick with the second grade")
+    steps.append(_LAST_STEP[plan.grade])
     return ", ".join(steps)
 
 

@@ -11,6 +11,11 @@ from grader.records import CuttingShape, Values
 
 LEAST_PIECE_MM = 10.0
 """Nobody sticks anything shorter; keeps the axis long enough to be measured."""
+BASE_MIDDLE_MM = 6.5
+"""Middle of the stretch that the base diameter is defined over (3 to 10 mm)."""
+HIDDEN_SIGMA_MM, HIDDEN_SIGMA_PER_MM = 0.10, 0.005
+"""Uncertainty of a width inferred under foliage, at its edge and per mm further in: starting values of our
+own; stems taper by 0 to 0.02 mm per mm."""
 
 
 def shape_after(shape: CuttingShape, from_mm: float, to_mm: float, strip_to_mm: float) -> CuttingShape:
@@ -27,8 +32,8 @@ def shape_after(shape: CuttingShape, from_mm: float, to_mm: float, strip_to_mm: 
     Returns
     -------
     CuttingShape
-        Distances start at the new base.  Foliage is shared out evenly along the axis; widths under the
-        foliage stay unknown even where stripping would show them.
+        Distances start at the new base.  Foliage is shared out evenly along the axis; widths of wood that
+        is now under foliage and would be bare follow the taper, with an uncertainty that says so.
 
     Raises
     ------
@@ -44,19 +49,22 @@ def shape_after(shape: CuttingShape, from_mm: float, to_mm: float, strip_to_mm: 
     foliage_from = max(shape.foliage_from_mm, strip_to_mm, from_mm)
     share = _foliage_share(shape, foliage_from, to_mm, total_mm)
     is_recut = from_mm > 0.0
+    width_mm, width_sigma_mm = _widths(shape, arc_mm, foliage_from)
+    base_sigma = np.interp(from_mm + BASE_MIDDLE_MM, arc_mm, np.nan_to_num(width_sigma_mm, nan=0.0))
     return replace(
         shape,
         axis_mm=np.column_stack([np.interp(arc_mm, shape.arc_mm, shape.axis_mm[:, i]) for i in (0, 1)]),
         arc_mm=arc_mm - from_mm,
         axis_sigma_mm=np.interp(arc_mm, shape.arc_mm, shape.axis_sigma_mm),
-        width_mm=_interp_known(arc_mm, shape.arc_mm, shape.width_mm),
-        width_sigma_mm=_interp_known(arc_mm, shape.arc_mm, shape.width_sigma_mm),
+        width_mm=width_mm,
+        width_sigma_mm=width_sigma_mm,
         foliage_from_mm=foliage_from - from_mm,
         foliage_area_mm2=shape.foliage_area_mm2 * share,
         foliage_area_sigma_mm2=shape.foliage_area_sigma_mm2 * share,
         side_tips_mm=_tips_between(shape, max(foliage_from, from_mm), to_mm),
         strays_mm=_strays_left(shape, strip_to_mm, from_mm),
         heel=None if is_recut else shape.heel,
+        base_width_sigma_mm=max(shape.base_width_sigma_mm, float(base_sigma) if is_recut else 0.0),
     )
 
 
@@ -81,6 +89,22 @@ def width_at(shape: CuttingShape, at_mm: float) -> float:
         return float(np.interp(at_mm, seen_arc, shape.width_mm[is_seen]))
     slope, start = np.polyfit(seen_arc, shape.width_mm[is_seen], 1)
     return float(start + min(slope, 0.0) * at_mm)
+
+
+def _widths(shape: CuttingShape, arc_mm: Values, bare_to_mm: float) -> tuple[Values, Values]:
+    """Return widths and their uncertainties at distances from the present base, bare up to ``bare_to_mm``."""
+    width_mm = _interp_known(arc_mm, shape.arc_mm, shape.width_mm)
+    sigma_mm = _interp_known(arc_mm, shape.arc_mm, shape.width_sigma_mm)
+    is_seen = np.isfinite(shape.width_mm)
+    is_inferred = np.isnan(width_mm) & (arc_mm <= bare_to_mm)
+    if is_seen.sum() < 2 or not is_inferred.any():
+        return width_mm, sigma_mm
+    seen_to_mm = float(shape.arc_mm[is_seen][-1])
+    inferred = np.array([width_at(shape, float(at_mm)) for at_mm in arc_mm[is_inferred]])
+    depth_mm = np.maximum(arc_mm[is_inferred] - seen_to_mm, 0.0)
+    width_mm[is_inferred] = np.maximum(inferred, 0.0)
+    sigma_mm[is_inferred] = np.hypot(HIDDEN_SIGMA_MM, HIDDEN_SIGMA_PER_MM * depth_mm)
+    return width_mm, sigma_mm
 
 
 def _foliage_share(shape: CuttingShape, from_mm: float, to_mm: float, total_mm: float) -> float:
