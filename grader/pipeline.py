@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import MappingProxyType
 
 from calib.design import MatLayout
 from grader.errors import PhotoProblem
@@ -47,7 +46,7 @@ class Kit:
     """True mm per drawn mm, of whatever mat is found; None: take ``known_scales``."""
     print_scale_sigma: float = TYPED_SCALE_SIGMA
     print_scale_source: str = "check bar typed"
-    known_scales: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    known_scales: Mapping[str, float] = field(default_factory=dict)
     """Mat id -> true mm per drawn mm, from check bars measured earlier."""
 
 
@@ -96,7 +95,7 @@ def grade_photo_and_picture(
         cuttings=cuttings,
         set_aside=tuple(shape for shape in shapes if isinstance(shape, SetAside)),
         warnings=(*photo.warnings, *pose.warnings, *notes, *view.warnings),
-        batch=MappingProxyType(dict(batch or {})),
+        batch=dict(batch or {}),
     )
     return result, photo
 
