@@ -75,10 +75,26 @@ def to_json(value: Any) -> str:
 
     Examples
     --------
-    >>> to_json({"a": float("nan"), "b": [1.5, float("inf")]}).split()
-    ['{', '"a":', 'null,', '"b":', '[', '1.5,', 'null', ']', '}']
+    >>> print(to_json({"a": float("nan"), "b": [1.5, float("inf")]}), end="")
+    {
+     "a": null,
+     "b": [1.5, null]
+    }
     """
-    return json.dumps(_plain(value), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return _indented(_plain(value), "") + "\n"
+
+
+def _indented(value: Any, indent: str) -> str:
+    """Return JSON with a line for each name, but lists of numbers on one line: a tenth of the size."""
+    deeper = indent + " "
+    if isinstance(value, dict) and value:
+        items = [f"{json.dumps(k, ensure_ascii=False)}: {_indented(v, deeper)}" for k, v in value.items()]
+    elif isinstance(value, list) and any(isinstance(item, dict) for item in value):
+        items = [_indented(item, deeper) for item in value]
+    else:
+        return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    opening, closing = "{}" if isinstance(value, dict) else "[]"
+    return f"{opening}\n{deeper}" + f",\n{deeper}".join(items) + f"\n{indent}{closing}"
 
 
 def program_version() -> str:
