@@ -1,5 +1,6 @@
-"""``python -m grader``."""
+"""``python -m grader``: the same as the command ``grader``."""
 
 from grader.cli import main
 
-main()
+if __name__ == "__main__":
+    main()

@@ -6,14 +6,12 @@ import json
 import math
 from pathlib import Path
 
+from calib.design import CHECK_BAR_MM, INCH_MM
 from grader.errors import GraderError, OutputProblem
 
 FILE_NAME = "check-bars.json"
-CHECK_BAR_MM = 150.0
-"""Drawn length of the bar on the mat; the same as in calib.design, checked by a test."""
 LEAST_MM, MOST_MM = 135.0, 165.0
 """A print further off than 10 % is not a mat printed at 100 %, but a slip of the pen."""
-MM_PER_INCH = 25.4
 
 
 def scale_from_bar(measured_mm: float) -> float:
@@ -32,8 +30,8 @@ def scale_from_bar(measured_mm: float) -> float:
     if LEAST_MM <= measured_mm <= MOST_MM:
         return measured_mm / CHECK_BAR_MM
     hint = "Print the mat again at 100 %."
-    if math.isfinite(measured_mm) and LEAST_MM <= measured_mm * MM_PER_INCH <= MOST_MM:
-        hint = f"If that was in inches, give --measured {measured_mm * MM_PER_INCH:.1f}."
+    if math.isfinite(measured_mm) and LEAST_MM <= measured_mm * INCH_MM <= MOST_MM:
+        hint = f"If that was in inches, give --measured {measured_mm * INCH_MM:.1f}."
     elif math.isfinite(measured_mm) and LEAST_MM <= measured_mm * 10 <= MOST_MM:
         hint = f"If that was in cm, give --measured {measured_mm * 10:.1f}."
     raise GraderError(
