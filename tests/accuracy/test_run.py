@@ -8,12 +8,22 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from grader.records import Measured
+from grader.records import Measured, SilhouetteKind
 from grader.verdict import load_targets
 from tests.accuracy import known_tray
+from tests.accuracy.compare import compare
 from tests.accuracy.goals import GOALS
 from tests.accuracy.run import run_set, truth_files, usable
-from tests.accuracy.worst import FOUND_COLOUR, across_at, draw_case, save_worst
+from tests.accuracy.worst import (
+    FOUND_COLOUR,
+    OUTLINE_COLOUR,
+    TRUE_COLOUR,
+    Case,
+    across_at,
+    draw_case,
+    read_upright,
+    save_worst,
+)
 
 LONG_MM = 7.0
 """Injected error of the total length of one cutting."""
@@ -42,8 +52,8 @@ def test_truth_without_photo_is_left_out(tmp_path):
 
 
 def test_worst_case_comes_first(case, tmp_path):
-    saved = save_worst({"made up": usable([case])}, tmp_path / "worst", per_trait=2)
-    assert len(saved) == 2 * len(GOALS)
+    saved = save_worst({"made up": usable([case])}, tmp_path / "worst", per_trait=1)
+    assert len(saved) == len(GOALS)
     assert (tmp_path / "worst" / "total_length_mm_01_made up_known_2.png").is_file()
 
 
@@ -52,9 +62,21 @@ def test_picture_shows_what_was_found(case):
         item for item in case.comparison.readings if item.trait == "total_length_mm" and item.cutting_id == 2
     )
     assert reading.error == pytest.approx(LONG_MM)
-    colours = {tuple(colour) for _, colour in draw_case(case, reading).getcolors(1 << 20)}
+    colours = {
+        tuple(colour)
+        for _, colour in draw_case(case, reading, read_upright(case.truth.photo)).getcolors(1 << 20)
+    }
     # Drawn last; without an error of position it hides the true one.
     assert FOUND_COLOUR in colours
+
+
+def test_lost_cutting_gets_a_picture_with_the_reason(case, tmp_path):
+    graded = known_tray.set_aside(case.graded, 1, SilhouetteKind.OBJECT)
+    lost = Case(case.truth, graded, compare(case.truth, graded, load_targets()))
+    saved = save_worst({"made up": [lost]}, tmp_path / "worst", per_trait=0)
+    assert [path.name for path in saved] == ["lost_set_aside_made up_known_1.png"]
+    colours = {tuple(colour) for _, colour in Image.open(saved[0]).getcolors(1 << 20)}
+    assert {TRUE_COLOUR, OUTLINE_COLOUR} <= colours
 
 
 def test_mark_across_the_axis():

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont, ImageOps
 from scipy.ndimage import map_coordinates
 
-from grader.records import Cutting, GradedPhoto
+from grader.records import Cutting, GradedPhoto, SetAside
 from tests.accuracy.compare import Comparison
 from tests.accuracy.goals import GOALS
 from tests.accuracy.reading import Reading
@@ -37,9 +37,9 @@ class Case:
 
 
 def save_worst(cases: Mapping[str, Sequence[Case]], folder: Path, per_trait: int = PER_TRAIT) -> list[Path]:
-    """Save the worst cases of every trait that has a goal; return the files, worst first per trait."""
+    """Save the worst cases of every trait that has a goal, and every lost cutting; return the files."""
     folder.mkdir(parents=True, exist_ok=True)
-    saved = []
+    wanted: dict[int, list[tuple[str, Reading]]] = {}
     for trait in GOALS:
         found = [
             (name, case, reading)
@@ -50,13 +50,70 @@ def save_worst(cases: Mapping[str, Sequence[Case]], folder: Path, per_trait: int
         ]
         found.sort(key=lambda entry: -abs(entry[2].error))
         for rank, (name, case, reading) in enumerate(found[:per_trait], start=1):
-            path = folder / f"{trait}_{rank:02d}_{name}_{reading.photo}_{reading.cutting_id}.png"
-            draw_case(case, reading).save(path)
-            saved.append(path)
-    return saved
+            file = f"{trait}_{rank:02d}_{name}_{reading.photo}_{reading.cutting_id}.png"
+            wanted.setdefault(id(case), []).append((file, reading))
+    saved = []
+    for name, items in cases.items():
+        for case in items:
+            lost = lost_cuttings(case.comparison)
+            if not lost and id(case) not in wanted:
+                continue
+            rgb = read_upright(case.truth.photo)  # once for all pictures of this photo
+            for file, reading in wanted.get(id(case), []):
+                draw_case(case, reading, rgb).save(folder / file)
+                saved.append(folder / file)
+            for cutting_id, why in lost:
+                file = f"lost_{why.replace(' ', '_')}_{name}_{case.truth.name}_{cutting_id}.png"
+                draw_lost(case, cutting_id, why, rgb).save(folder / file)
+                saved.append(folder / file)
+    return sorted(saved)
 
 
-def draw_case(case: Case, reading: Reading) -> Image.Image:
+def lost_cuttings(comparison: Comparison) -> list[tuple[int, str]]:
+    """Return the ids of cuttings that were not graded as one cutting the right way round, and why."""
+    return [
+        *((i, "missed") for i in comparison.missed),
+        *((i, "set aside") for i in comparison.set_aside_wrongly),
+        *((i, "wrong end") for i in comparison.wrong_end),
+    ]
+
+
+def read_upright(photo: Path) -> NDArray[np.uint8]:
+    """Return a photo (H, W, 3) as a person holds it."""
+    with Image.open(photo) as opened:
+        return np.asarray(ImageOps.exif_transpose(opened).convert("RGB"))
+
+
+def draw_lost(case: Case, cutting_id: int, why: str, rgb: NDArray[np.uint8]) -> Image.Image:
+    """Return the picture of a lost cutting: its true axis, and whatever outlines are near it."""
+    true = next(item for item in case.truth.cuttings if item.id == cutting_id)
+    axis = case.truth.seen_from_true(true.axis_mm, true.axis_height_mm)
+    low, high = axis.min(axis=0) - 2 * MARGIN_MM, axis.max(axis=0) + 2 * MARGIN_MM
+    px_per_mm = min(MAX_PX_PER_MM, PICTURE_WIDTH_PX / max(high - low))
+    picture = Image.fromarray(view_from_above(rgb, case.graded, low, high, px_per_mm))
+    draw = ImageDraw.Draw(picture)
+
+    def line(points: NDArray[np.float64], colour: tuple[int, int, int]) -> None:
+        draw.line([(float(x), float(y)) for x, y in (points - low) * px_per_mm], fill=colour, width=2)
+
+    line(axis, TRUE_COLOUR)
+    x, y = (axis[0] - low) * px_per_mm
+    draw.ellipse([x - 6, y - 6, x + 6, y + 6], outline=TRUE_COLOUR, width=2)
+    reasons = []
+    for item in (*case.graded.cuttings, *case.graded.set_aside):
+        outline = np.asarray(item.outline_mm)
+        if (outline.max(axis=0) < low).any() or (outline.min(axis=0) > high).any():
+            continue
+        line(np.vstack([outline, outline[:1]]), OUTLINE_COLOUR)
+        if isinstance(item, SetAside):
+            reasons.append(f"{item.kind.value}: {item.reason}")
+        else:
+            line(_axis_as_seen(case, true, item), FOUND_COLOUR)
+    words = f"{case.truth.name} cutting {cutting_id}: {why}; blue is the true axis, ring the true base"
+    return _with_caption(picture, words + "\n" + " | ".join(reasons))
+
+
+def draw_case(case: Case, reading: Reading, rgb: NDArray[np.uint8]) -> Image.Image:
     """Return the picture of one reading: blue is the truth (where it is seen), orange what was found."""
     true = next(item for item in case.truth.cuttings if item.id == reading.cutting_id)
     found = next(item for item in case.graded.cuttings if item.number == reading.number)
@@ -65,7 +122,7 @@ def draw_case(case: Case, reading: Reading) -> Image.Image:
     low = np.minimum(found.outline_mm.min(axis=0), axis_true.min(axis=0)) - MARGIN_MM
     high = np.maximum(found.outline_mm.max(axis=0), axis_true.max(axis=0)) + MARGIN_MM
     px_per_mm = min(MAX_PX_PER_MM, PICTURE_WIDTH_PX / max(high - low))
-    picture = Image.fromarray(view_from_above(case.truth.photo, case.graded, low, high, px_per_mm))
+    picture = Image.fromarray(view_from_above(rgb, case.graded, low, high, px_per_mm))
     draw = ImageDraw.Draw(picture)
 
     def line(points: NDArray[np.float64], colour: tuple[int, int, int], closed: bool = False) -> None:
@@ -116,11 +173,13 @@ def across_at(axis: NDArray[np.float64], distance_mm: float, half_mm: float = 3.
 
 
 def view_from_above(
-    photo: Path, graded: GradedPhoto, low: NDArray[np.float64], high: NDArray[np.float64], px_per_mm: float
+    rgb: NDArray[np.uint8],
+    graded: GradedPhoto,
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    px_per_mm: float,
 ) -> NDArray[np.uint8]:
     """Return a part of the mat seen from straight above (H, W, 3), sampled from the photo."""
-    with Image.open(photo) as opened:
-        rgb = np.asarray(ImageOps.exif_transpose(opened).convert("RGB"))
     columns, rows = (np.ceil((high - low) * px_per_mm)).astype(int)
     x_mm, y_mm = np.meshgrid(
         low[0] + (np.arange(columns) + 0.5) / px_per_mm, low[1] + (np.arange(rows) + 0.5) / px_per_mm
