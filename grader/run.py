@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Mapping
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from rich.console import Console
 
-from calib.design import CHECK_BAR_MM, load_layout
+from calib.design import CHECK_BAR_MM, MatLayout, load_layout
 from grader.batch import grade_all, photos_in
-from grader.errors import ExitCode, GraderError
+from grader.errors import ExitCode, GraderError, OutputProblem
 from grader.pipeline import Kit
 from grader.records import GradedPhoto, PhotoResult
 from grader.remember import load_bars, save_bars, scale_from_bar
@@ -46,7 +47,12 @@ def run(request: Request, settings: Path) -> ExitCode:
     kit = _kit(request, settings)
     photos = photos_in(request.inputs)
     if not photos:
-        raise_nothing(request)
+        names = ", ".join(str(path) for path in request.inputs)
+        print(f"There are no photos in {names}.", file=sys.stderr)
+        print("Give a folder with JPEG, PNG, TIFF, WebP or HEIC files.", file=sys.stderr)
+        return ExitCode.NOTHING_GRADED
+    if request.out.exists() and not request.out.is_dir():
+        raise OutputProblem(f"{request.out} is a file, not a folder.", "Give another folder with --out.")
     results = _graded(photos, kit, request)
     if request.measured_mm is not None:
         _remember(results, request.measured_mm, settings)
@@ -58,16 +64,8 @@ def run(request: Request, settings: Path) -> ExitCode:
     return ExitCode.ALL_GRADED if n_graded == len(results) else ExitCode.SOME_SKIPPED
 
 
-def raise_nothing(request: Request) -> None:
-    """Say that the folders hold no photos."""
-    names = ", ".join(str(path) for path in request.inputs)
-    raise GraderError(
-        f"There are no photos in {names}.", "Give a folder with JPEG, PNG, TIFF, WebP or HEIC files."
-    )
-
-
 def _kit(request: Request, settings: Path) -> Kit:
-    layouts = ()
+    layouts: tuple[MatLayout, ...] = ()
     if request.mat is not None:
         try:
             layouts = (load_layout(request.mat),)
@@ -98,11 +96,14 @@ def _graded(photos: list[Path], kit: Kit, request: Request) -> list[PhotoResult]
         else:
             print(text, file=sys.stderr, flush=True)
 
-    if not console.is_terminal:
-        status = None
-        return list(grade_all(photos, kit, request.batch, request.out, write_picture, tell))
-    with console.status("starting") as status:
-        return list(grade_all(photos, kit, request.batch, request.out, write_picture, tell))
+    results: list[PhotoResult] = []
+    try:
+        with console.status("starting") if console.is_terminal else nullcontext() as status:
+            for result in grade_all(photos, kit, request.batch, request.out, write_picture, tell):
+                results.append(result)  # noqa: PERF402 - what is done stays when the person stops the run
+    except KeyboardInterrupt:
+        print(f"stopped: {len(results)} of {len(photos)} photos are done and kept", file=sys.stderr)
+    return results
 
 
 def _remember(results: list[PhotoResult], measured_mm: float, settings: Path) -> None:
