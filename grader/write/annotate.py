@@ -14,7 +14,7 @@ from grader.records import GradedPhoto, Photo
 from grader.write.canvas import canvas_of
 from grader.write.compose import marks_of
 from grader.write.files import write_atomic
-from grader.write.letters import LINE_SPACING, PADDING_SHARE, block_size, font_of
+from grader.write.letters import LINE_SPACING, PADDING_SHARE, block_size, drawable, font_of
 from grader.write.listing import list_height, list_marks
 from grader.write.marks import BLACK, STYLES, WHITE, Badge, Line, Mark, Rgb, Ring, Shape, Words
 
@@ -151,4 +151,4 @@ def _paint_words(pen: ImageDraw.ImageDraw, words: Words) -> None:
     pad = PADDING_SHARE * words.size_px
     for k, line in enumerate(words.lines):
         y = top + pad + k * words.size_px * LINE_SPACING
-        pen.text((left + pad, y), line, fill=words.ink, font=font)
+        pen.text((left + pad, y), drawable(line), fill=words.ink, font=font)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from calib.frames import PlaneMap, Points
-from grader.records import Cutting, GradedPhoto, Outcome, SetAside, SilhouetteKind
+from grader.records import Cutting, CuttingShape, GradedPhoto, Outcome, SetAside, SilhouetteKind
 from grader.traits.catalogue import TRAITS, metric_text
 from grader.write.canvas import Canvas
 from grader.write.letters import block_size, wrapped
@@ -25,8 +25,8 @@ from grader.write.marks import (
 )
 from grader.write.place import GAP_PX, Free
 
-BADGE_PX = 88.0
-"""2.4 mm on a screen 65 mm wide: read at arm's length."""
+BADGE_PX = 96.0
+"""A 25th of the width, 2.6 mm on a screen 65 mm wide: read at arm's length."""
 BADGE_WIDTH_RATIO = 2.15
 """Width of number and grade together over the height."""
 REASON_PX = 34.0
@@ -35,6 +35,9 @@ MOST_REASON_LINES = 3
 BASE_LINE_MM = 9.0
 """Length of the line at the cut face: seen beside the stem on both sides."""
 STRIP_LINE_MM = 6.0
+WIDTH_TICK_MM = 4.0
+BASE_STRETCH_MM = (3.0, 10.0)
+"""Where the base diameter is taken, above the cut face or the heel: see its definition."""
 TIP_RING_MM = 1.4
 CROOK_RING_MM = 4.0
 CROOK_TRAIT = "crook_deg"
@@ -84,6 +87,8 @@ def _parts(cutting: Cutting, canvas: Canvas, plane: PlaneMap) -> list[Mark]:
     shape = cutting.shape
     marks: list[Mark] = [Line(_on(canvas, plane, shape.axis_mm), BLUE, 3, (14.0, 8.0))]
     marks.append(Line(_on(canvas, plane, _across(cutting, 0.0, BASE_LINE_MM)), BLACK, 7))
+    ticks = [_across(cutting, at_mm, WIDTH_TICK_MM) for at_mm in base_stretch_mm(shape)]
+    marks.extend(Line(_on(canvas, plane, tick), BLACK, 3) for tick in ticks)
     if np.isfinite(shape.foliage_from_mm):
         line_mm = _across(cutting, shape.foliage_from_mm, STRIP_LINE_MM)
         marks.append(Line(_on(canvas, plane, line_mm), BLUE, 5))
@@ -93,6 +98,15 @@ def _parts(cutting: Cutting, canvas: Canvas, plane: PlaneMap) -> list[Mark]:
         marks.append(_ring(_at(cutting, crook_at_mm), CROOK_RING_MM, canvas, plane, 6))
     marks.extend(_ring(stray, TIP_RING_MM, canvas, plane, 4) for stray in shape.strays_mm)
     return marks
+
+
+def base_stretch_mm(shape: CuttingShape) -> tuple[float, ...]:
+    """Return from where to where along the axis the base diameter is taken, mm; empty if nowhere."""
+    heel_mm = shape.heel.length_mm if shape.heel else 0.0
+    low, high = (heel_mm + edge for edge in BASE_STRETCH_MM)
+    if np.isfinite(shape.foliage_from_mm):
+        high = min(high, shape.foliage_from_mm)
+    return (low, high) if low < high <= float(shape.arc_mm[-1]) else ()
 
 
 def _ring(at_mm: Points, radius_mm: float, canvas: Canvas, plane: PlaneMap, width_px: int) -> Ring:

@@ -11,6 +11,8 @@ LINE_SPACING = 1.25
 PADDING_SHARE = 0.25
 """Ground round a text over letter size."""
 
+_STAND_INS = {"²": "2", "–": "-", "—": "-", "’": "'", "≤": "<=", "≥": ">="}
+
 Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 
 
@@ -20,9 +22,27 @@ def font_of(size_px: int) -> Font:
     return ImageFont.load_default(size_px)
 
 
+@cache
+def _has_glyph(character: str) -> bool:
+    """Return whether the font can draw a character; a font draws the same box for all that it lacks."""
+    font = font_of(24)
+    return character == " " or bytes(font.getmask(character)) != bytes(font.getmask("\uffff"))
+
+
+def drawable(text: str) -> str:
+    """Return a text with what the font lacks replaced: ² by 2, the rest by a question mark.
+
+    Examples
+    --------
+    >>> drawable("43 mm²"), drawable("87 ± 1 mm, 12°")
+    ('43 mm2', '87 ± 1 mm, 12°')
+    """
+    return "".join(ch if _has_glyph(ch) else _STAND_INS.get(ch, "?") for ch in text)
+
+
 def width_of(text: str, size_px: float) -> float:
     """Return the width of one line, px."""
-    return float(font_of(round(size_px)).getlength(text))
+    return float(font_of(round(size_px)).getlength(drawable(text)))
 
 
 def block_size(lines: tuple[str, ...], size_px: float) -> tuple[float, float]:
