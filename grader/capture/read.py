@@ -107,8 +107,9 @@ def _opened(data: bytes, path: Path) -> Image.Image:
     import pillow_heif
 
     pillow_heif.register_heif_opener()
+    Image.init()  # else only the commonest readers are there, and asking for another is a KeyError
     try:
-        picture = Image.open(io.BytesIO(data), formats=FORMATS)
+        picture = Image.open(io.BytesIO(data), formats=[name for name in FORMATS if name in Image.OPEN])
     except _DAMAGE as problem:
         raise PhotoProblem(
             "not a picture",
