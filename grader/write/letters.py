@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from functools import cache
 
 from PIL import ImageFont
@@ -11,7 +12,7 @@ LINE_SPACING = 1.25
 PADDING_SHARE = 0.25
 """Ground round a text over letter size."""
 
-_STAND_INS = {"²": "2", "–": "-", "—": "-", "’": "'", "≤": "<=", "≥": ">="}
+_STAND_INS = {"–": "-", "—": "-", "’": "'", "≤": "<=", "≥": ">="}
 
 Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 
@@ -30,14 +31,21 @@ def _has_glyph(character: str) -> bool:
 
 
 def drawable(text: str) -> str:
-    """Return a text with what the font lacks replaced: ² by 2, the rest by a question mark.
+    """Return a text with what the font lacks replaced: ² by 2, é by e, the rest by a question mark.
 
     Examples
     --------
     >>> drawable("43 mm²"), drawable("87 ± 1 mm, 12°")
     ('43 mm2', '87 ± 1 mm, 12°')
     """
-    return "".join(ch if _has_glyph(ch) else _STAND_INS.get(ch, "?") for ch in text)
+    return "".join(ch if _has_glyph(ch) else _stand_in(ch) for ch in text)
+
+
+def _stand_in(character: str) -> str:
+    if character in _STAND_INS:
+        return _STAND_INS[character]
+    parts = unicodedata.normalize("NFKD", character)
+    return "".join(part for part in parts if not unicodedata.combining(part) and _has_glyph(part)) or "?"
 
 
 def width_of(text: str, size_px: float) -> float:
