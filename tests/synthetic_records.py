@@ -135,6 +135,8 @@ def straight_pose(mat_id: str = "A4-1", warnings: tuple[str, ...] = ()) -> MatPo
         radius_px=1837.0,
         k1=0.0,
         k2=0.0,
+        p1=0.0,
+        p2=0.0,
         eye_mm=(148.0, 104.0, 350.0),
     )
     return MatPose(
