@@ -44,7 +44,7 @@ def test_a_good_photo_needs_no_word() -> None:
 
 @pytest.mark.parametrize("blur_px", [2.0, 4.0])
 def test_edge_width_is_that_of_the_blur(blur_px: float) -> None:
-    # Second formula: a step blurred by s is an error function; its steepest slope is contrast / (sqrt(2 pi) s),
+    # Second formula: a step blurred by s is an error function of steepest slope contrast over sqrt(2 pi) s,
     # and within 0.8 mm = 8 px either side it shows erf(8 / (sqrt(2) s)) of its contrast.
     shown = math.erf(8.0 / (math.sqrt(2.0) * blur_px))
     expected_mm = math.sqrt(2 * math.pi) * blur_px / PX_PER_MM * shown
