@@ -15,7 +15,7 @@ Tell = Callable[[int, int, Path], None]
 
 
 def photos_in(inputs: Sequence[Path]) -> list[Path]:
-    """Return the photos that some files and folders stand for, each once, folders by name.
+    """Return the photos that some files and folders stand for, each once; folders by name, with sub-folders.
 
     Files are taken whatever they are called; in folders the pictures that this program made are left out.
     """
@@ -24,16 +24,15 @@ def photos_in(inputs: Sequence[Path]) -> list[Path]:
     found: dict[Path, None] = {}
     for path in inputs:
         if path.is_dir():
-            inside = sorted(path.iterdir(), key=lambda file: file.name)
-            photos = [file for file in inside if file.suffix.lower() in SUFFIXES and file.is_file()]
-            found.update(dict.fromkeys(file for file in photos if _is_photo(file)))
+            inside = sorted(file for file in path.rglob("*") if file.suffix.lower() in SUFFIXES)
+            found.update(dict.fromkeys(file for file in inside if _is_photo(file)))
         else:
             found[path] = None
     return list(found)
 
 
 def _is_photo(file: Path) -> bool:
-    return not file.name.endswith(PICTURE_SUFFIX) and not file.name.startswith(".")
+    return file.is_file() and not file.name.endswith(PICTURE_SUFFIX) and not file.name.startswith(".")
 
 
 def grade_all(

@@ -110,7 +110,13 @@ def mat(
         design = mat_design(size)
     except ValueError as problem:
         raise typer.BadParameter(str(problem), param_hint="--size") from None
-    for suffix, data in (("pdf", draw_pdf(design)), ("svg", draw_svg(design)), ("png", draw_png(design))):
+    # A board of 1.2 m at 300 dots per inch would be 200 megapixels.
+    dpi = 300.0 if max(design.layout.page_mm) < 500.0 else 150.0
+    for suffix, data in (
+        ("pdf", draw_pdf(design)),
+        ("svg", draw_svg(design)),
+        ("png", draw_png(design, dpi)),
+    ):
         path = out / f"mat-{design.layout.mat_id}.{suffix}"
         write_atomic(path, data)
         typer.echo(str(path))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Mapping
 from contextlib import nullcontext
@@ -51,8 +52,7 @@ def run(request: Request, settings: Path) -> ExitCode:
         print(f"There are no photos in {names}.", file=sys.stderr)
         print("Give a folder with JPEG, PNG, TIFF, WebP or HEIC files.", file=sys.stderr)
         return ExitCode.NOTHING_GRADED
-    if request.out.exists() and not request.out.is_dir():
-        raise OutputProblem(f"{request.out} is a file, not a folder.", "Give another folder with --out.")
+    _refuse_unwritable(request.out)
     results = _graded(photos, kit, request)
     if request.measured_mm is not None:
         _remember(results, request.measured_mm, settings)
@@ -62,6 +62,15 @@ def run(request: Request, settings: Path) -> ExitCode:
     if n_graded == 0:
         return ExitCode.NOTHING_GRADED
     return ExitCode.ALL_GRADED if n_graded == len(results) else ExitCode.SOME_SKIPPED
+
+
+def _refuse_unwritable(out: Path) -> None:
+    """Find out before an hour of grading, not after it."""
+    nearest = next(folder for folder in (out, *out.absolute().parents) if folder.exists())
+    if not nearest.is_dir():
+        raise OutputProblem(f"{nearest} is a file, not a folder.", "Give another folder with --out.")
+    if not os.access(nearest, os.W_OK):
+        raise OutputProblem(f"Nothing may be written in {nearest}.", "Give another folder with --out.")
 
 
 def _kit(request: Request, settings: Path) -> Kit:
