@@ -28,7 +28,7 @@ def bent_line(
     ``turn_deg`` is spread over the whole length, ``wobble_deg`` is the size of slow waves, and each of
     ``bends`` (where mm, angle deg, over mm) is a bend of its own.
     """
-    count = max(int(round(length_mm / STEP_MM)), 4) + 1
+    count = max(round(length_mm / STEP_MM), 4) + 1
     s = np.linspace(0.0, length_mm, count)
     heading = turn_deg * (s / length_mm)
     for wave in (1.3, 2.7, 4.3):

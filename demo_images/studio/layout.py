@@ -122,7 +122,7 @@ def _place(
     """Return one cutting at a free place; with a gap of 0 it lies across what lies there already."""
     is_across = gap_mm == 0.0
     grown = binary_dilation(taken, iterations=max(round(gap_mm / CELL_MM), 1))
-    for attempt in range(ANGLE_TRIES):
+    for _ in range(ANGLE_TRIES):
         angle = (
             plan.angle_deg
             + rng.normal(0.0, plan.spread_deg)
@@ -138,10 +138,8 @@ def _place(
         if own.shape[0] > taken.shape[0] or own.shape[1] > taken.shape[1]:
             continue
         shared = fftconvolve(grown.astype(float), own[::-1, ::-1].astype(float), mode="valid")
-        if is_across:
-            free = (shared > PAIR_CELLS[0]) & (shared < PAIR_CELLS[1])
-        else:
-            free = shared < 0.5
+        least, most = PAIR_CELLS if is_across else (-np.inf, 0.5)
+        free = (shared > least) & (shared < most)
         if not free.any():
             continue
         rows, columns = np.nonzero(free)

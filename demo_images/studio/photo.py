@@ -55,10 +55,10 @@ class PhotoPlan:
     light: Light
     seed: int
     bench: str = "wood"
-    curl: Curl = Curl(0.0)
+    curl: Curl = field(default_factory=Curl)
     lay: LayPlan = field(default_factory=LayPlan)
     clutter: Clutter = Clutter()
-    development: Development = Development()
+    development: Development = field(default_factory=Development)
     samples: int = 128
     mat: str = "A4"
 

@@ -59,7 +59,8 @@ def trace(stage: Stage, camera: Camera, *, samples: int, seed: int) -> Picture:
     for k in range(passes):
         # every pass is another seed: the same seed would draw the same noise
         shot = mi.render(scene, spp=min(samples, SAMPLES_AT_ONCE), seed=seed * 1000 + k)
-        picture = np.asarray(shot, dtype=np.float32)[..., :3]
+        # a path along a leaf edge can end in nan: it counts as dark
+        picture = np.nan_to_num(np.asarray(shot, dtype=np.float32)[..., :3], posinf=0.0)
         total = picture if total is None else total + picture
     assert total is not None
     return np.asarray(total / passes, dtype=np.float32)

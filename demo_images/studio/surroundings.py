@@ -36,7 +36,7 @@ def printed(ink_free: NDArray[np.float32], rng: np.random.Generator) -> Picture:
 class Curl:
     """A sheet that does not lie quite flat: two shallow waves."""
 
-    height_mm: float
+    height_mm: float = 0.0
     phase: float = 0.0
 
     def z_mm(self, page_xy_mm: Floats, page_mm: tuple[float, float]) -> Floats:

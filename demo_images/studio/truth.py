@@ -155,7 +155,7 @@ def _seen_from_mm(cutting: Cutting, seen: Seen, foliage: NDArray[np.bool_]) -> f
 def _packed(seen: Seen) -> dict[str, Any]:
     mask = mask_of(seen)
     stream = io.BytesIO()
-    Image.fromarray((mask * np.uint8(255))).convert("1").save(stream, "PNG", optimize=True)
+    Image.fromarray(mask * np.uint8(255)).convert("1").save(stream, "PNG", optimize=True)
     return {
         "origin_mat": list(seen.corner_mm),
         "px_mm": MASK_CELL_MM,
