@@ -9,17 +9,27 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.codes import Gray, read_markers
 from calib.design import DICTIONARY, MatLayout, layout_from_ids
 from calib.frames import Points
 from calib.marker_edges import refined_corners
 
 SEARCH_LONG_SIDE_PX = (2016, 4032, 1344)
-"""The detector looks at these sizes until enough is found: it misses large markers at full size and
+"""Pictures of these sizes are searched until enough is found: large markers are missed at full size and
 small ones at reduced size."""
-ENOUGH_SHARE = 0.75
+WINDOWS_PX = (15, 33)
+"""Neighbourhoods that a marker's pixels must be darker than: about a marker's border, about a marker."""
+ENOUGH_SHARE = 0.9
 LEAST_MARKERS = 3
+BENT_SHARE = 0.01
+"""A marker may be so far from where a flat sheet has it, of the picture's long side: bent paper, lens."""
+SADDLE_REACH_SQUARES = 3.0
+"""Saddle points no further than this from a marker that was read are looked for: others' neighbours."""
 SADDLE_SIGMA_PX = 0.06
 """Standard uncertainty of a saddle point: residuals on rendered mats of 12 MP."""
+MARKER_CLEARANCE = 0.125
+"""White between a saddle point and the nearest marker, in squares: (1 - 0.75) / 2.  A wider window takes
+in corners of markers, and the saddle moves by a third of a pixel."""
 CORNER_SIGMA_PX = 0.10
 """The same for a marker corner made of two fitted edges."""
 
@@ -39,10 +49,10 @@ class MatSighting:
     sigma_px: float
     n_expected: int
     repeated_ids: tuple[int, ...]
-    """Ids seen more than once far apart: there are two mats."""
+    """Ids seen more than once far apart, or of another of our mats: there are two mats."""
 
 
-def find_sighting(gray: NDArray[np.uint8], layouts: Sequence[MatLayout]) -> MatSighting | None:
+def find_sighting(gray: Gray, layouts: Sequence[MatLayout]) -> MatSighting | None:
     """Return the best sighting of one of the layouts (or, if none are given, of one of our mats).
 
     Parameters
@@ -60,48 +70,50 @@ def find_sighting(gray: NDArray[np.uint8], layouts: Sequence[MatLayout]) -> MatS
     names = list(dict.fromkeys(layout.dictionary for layout in layouts)) or [DICTIONARY]
     best: MatSighting | None = None
     for name in names:
+        seen: list[tuple[int, Points]] = []
         for long_side in _sizes(gray):
-            seen = _markers(gray, name, long_side)
+            seen = _merged(seen, _markers(gray, name, long_side))
             layout = _layout_for(seen, layouts, name)
-            if layout is None:
-                continue
-            sighting = _sighting(gray, layout, seen)
-            if sighting is None:
-                continue
-            if best is None or len(sighting.marker_ids) > len(best.marker_ids):
-                best = sighting
-            if len(best.marker_ids) >= ENOUGH_SHARE * len(best.layout.markers):
-                return best
+            if layout is not None and len(_known(seen, layout)) >= ENOUGH_SHARE * len(layout.markers):
+                break
+        if layout is None:
+            continue
+        sighting = _sighting(gray, layout, seen)
+        if sighting is not None and (best is None or len(sighting.marker_ids) > len(best.marker_ids)):
+            best = sighting
     return best
 
 
-def _sizes(gray: NDArray[np.uint8]) -> list[int]:
+def _sizes(gray: Gray) -> list[int]:
     long_side = max(gray.shape)
     wanted = [size for size in SEARCH_LONG_SIDE_PX if size < 0.9 * long_side]
     return [*wanted[:1], long_side if long_side <= 4500 else 4032, *wanted[1:]]
 
 
-def _markers(gray: NDArray[np.uint8], name: str, long_side: int) -> list[tuple[int, Points]]:
+def _markers(gray: Gray, name: str, long_side: int) -> list[tuple[int, Points]]:
     """Return marker ids and corners (4, 2) in full-size pixels, found on a picture of this size."""
     scale = long_side / max(gray.shape)
     small = gray
     if scale < 1:
-        small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.adaptiveThreshWinSizeMin = 9
-    parameters.adaptiveThreshWinSizeMax = 33
-    parameters.adaptiveThreshWinSizeStep = 12
-    parameters.minMarkerPerimeterRate = 0.008
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{name}"))
-    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(small)
-    if ids is None:
-        return []
+        small = np.asarray(
+            cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.uint8
+        )
     ratio = np.array([gray.shape[1] / small.shape[1], gray.shape[0] / small.shape[0]])
-    return [
-        (int(i), (c.reshape(4, 2).astype(np.float64) + 0.5) * ratio - 0.5)
-        for i, c in zip(ids.ravel(), corners, strict=True)
-    ]
+    return [(i, (corners + 0.5) * ratio - 0.5) for i, corners in read_markers(small, name, WINDOWS_PX)]
+
+
+def _merged(some: list[tuple[int, Points]], more: list[tuple[int, Points]]) -> list[tuple[int, Points]]:
+    """Return the markers of both, each place once; those of ``more`` win."""
+    kept = []
+    for marker_id, corners in some:
+        side = float(np.hypot(*(corners[1] - corners[0])))
+        if not any(i == marker_id and np.abs(c - corners).max() < side / 2 for i, c in more):
+            kept.append((marker_id, corners))
+    return kept + more
+
+
+def _known(seen: list[tuple[int, Points]], layout: MatLayout) -> set[int]:
+    return {i for i, _ in seen if i in layout.markers}
 
 
 def _layout_for(seen: list[tuple[int, Points]], layouts: Sequence[MatLayout], name: str) -> MatLayout | None:
@@ -113,17 +125,15 @@ def _layout_for(seen: list[tuple[int, Points]], layouts: Sequence[MatLayout], na
     return best if best is not None and ids & set(best.markers) else None
 
 
-def _sighting(
-    gray: NDArray[np.uint8], layout: MatLayout, seen: list[tuple[int, Points]]
-) -> MatSighting | None:
+def _sighting(gray: Gray, layout: MatLayout, seen: list[tuple[int, Points]]) -> MatSighting | None:
     known = [(i, c) for i, c in seen if i in layout.markers]
-    repeated = _repeated(known)
+    repeated = _repeated(known) + _of_other_mat(layout, {i for i, _ in seen})
     once = list({i: (i, c) for i, c in known}.values())
     if len(once) < LEAST_MARKERS:
         return None
     corners_mm = np.concatenate([layout.markers[i] for i, _ in once])
     corners_px = np.concatenate([c for _, c in once])
-    homography, inliers = cv2.findHomography(corners_mm, corners_px, cv2.RANSAC, 0.004 * max(gray.shape))
+    homography, inliers = cv2.findHomography(corners_mm, corners_px, cv2.RANSAC, BENT_SHARE * max(gray.shape))
     if homography is None or inliers is None:
         return None
     good = inliers.reshape(-1, 4).sum(axis=1) >= 3
@@ -155,9 +165,16 @@ def _repeated(known: list[tuple[int, Points]]) -> tuple[int, ...]:
     return tuple(twice)
 
 
-def _saddles(
-    gray: NDArray[np.uint8], layout: MatLayout, once: list[tuple[int, Points]]
-) -> tuple[Points, Points]:
+def _of_other_mat(layout: MatLayout, ids: set[int]) -> tuple[int, ...]:
+    """Return ids that belong to another of our mats, if enough of them are seen to believe it."""
+    if not len(layout.saddles_mm) or layout.dictionary != DICTIONARY:
+        return ()
+    other = layout_from_ids(ids - set(layout.markers))
+    strays = () if other is None else tuple(sorted(ids & set(other.markers) - set(layout.markers)))
+    return strays if len(strays) > LEAST_MARKERS else ()
+
+
+def _saddles(gray: Gray, layout: MatLayout, once: list[tuple[int, Points]]) -> tuple[Points, Points]:
     """Return saddle points (drawn mm, px) that are near found markers and look like saddles."""
     centres_mm = np.array([layout.markers[i].mean(axis=0) for i, _ in once])
     corners_mm = np.stack([layout.markers[i] for i, _ in once])
@@ -167,7 +184,7 @@ def _saddles(
     for saddle in layout.saddles_mm:
         distance = np.hypot(*(centres_mm - saddle).T)
         near = np.argsort(distance)[:6]
-        if distance[near[0]] > 1.5 * square_mm:
+        if distance[near[0]] > SADDLE_REACH_SQUARES * square_mm:
             continue
         local, _ = cv2.findHomography(corners_mm[near].reshape(-1, 2), corners_px[near].reshape(-1, 2))
         if local is None:
@@ -181,16 +198,17 @@ def _saddles(
     if not mm:
         return np.zeros((0, 2)), np.zeros((0, 2))
     # The window stays clear of the markers' own corners, an eighth of a square away at least.
-    window = max(2, min(12, int(0.3 * float(np.median(windows)))))
+    window = max(2, min(12, int(MARKER_CLEARANCE * float(np.median(windows)))))
     points = np.asarray(guess, dtype=np.float32).reshape(-1, 1, 2)
     criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.002)
-    refined = cv2.cornerSubPix(gray, points.copy(), (window, window), (-1, -1), criteria).reshape(-1, 2)
+    refined = cv2.cornerSubPix(gray, points.copy(), (window, window), (-1, -1), criteria)
+    refined = np.asarray(refined, dtype=np.float64).reshape(-1, 2)
     moved = np.hypot(*(refined - points.reshape(-1, 2)).T)
     good = (moved < window) & _looks_like_saddle(gray, refined, window)
-    return np.asarray(mm)[good], refined[good].astype(np.float64)
+    return np.asarray(mm)[good], refined[good]
 
 
-def _looks_like_saddle(gray: NDArray[np.uint8], points_px: Points, window: int) -> NDArray[np.bool_]:
+def _looks_like_saddle(gray: Gray, points_px: Points, window: int) -> NDArray[np.bool_]:
     """Return whether opposite quarters around each point are alike and neighbours differ."""
     angles = np.deg2rad(np.arange(0, 360, 10))
     ring = 0.8 * window * np.stack([np.cos(angles), np.sin(angles)], axis=1)
@@ -204,9 +222,7 @@ def _looks_like_saddle(gray: NDArray[np.uint8], points_px: Points, window: int) 
     return np.asarray((likeness > 0.8) & (np.sqrt(power / len(angles)) > least_contrast))
 
 
-def _corners(
-    gray: NDArray[np.uint8], layout: MatLayout, once: list[tuple[int, Points]]
-) -> tuple[Points, Points, Points]:
+def _corners(gray: Gray, layout: MatLayout, once: list[tuple[int, Points]]) -> tuple[Points, Points, Points]:
     mm, px, outward = [], [], []
     for marker_id, rough in once:
         corners, good = refined_corners(gray, rough)

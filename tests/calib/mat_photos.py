@@ -119,8 +119,8 @@ def expose(
     light = np.full(len(px), BENCH_LIGHT, dtype=np.float32)
     for page, page_mm, plane in pages:
         mm = plane.mm_from_px(px)
-        per_mm = np.array([page.shape[1] / page_mm[0], page.shape[0] / page_mm[1]])
-        at = (mm * per_mm - 0.5).astype(np.float32).reshape(-1, 1, 2)
+        # The page's size is rounded to whole pixels, the scale of what is on it is not.
+        at = (mm * PAGE_DPI / 25.4 - 0.5).astype(np.float32).reshape(-1, 1, 2)
         at = at.reshape(shot.height_px, shot.width_px, 2)
         seen = cv2.remap(page, at[..., 0], at[..., 1], cv2.INTER_LINEAR).ravel()
         inside = ((mm >= 0) & (mm <= np.asarray(page_mm))).all(axis=1)
