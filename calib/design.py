@@ -157,7 +157,7 @@ def mat_layout(size: str) -> MatLayout:
     """Return the layout of one of our mats; see :func:`page_of` for sizes and errors."""
     name, page = page_of(size)
     grid = _Grid.of(page)
-    markers = {}
+    markers: dict[int, Points] = {}
     for k, (column, row) in enumerate(grid.white_cells()):
         inset = grid.square_mm * (1 - MARKER_SHARE) / 2
         x, y = grid.left_mm + column * grid.square_mm + inset, grid.top_mm + row * grid.square_mm + inset

@@ -43,7 +43,8 @@ def draw_svg(design: MatDesign) -> bytes:
             parts.append(
                 f'<text x="{mark.x_mm:.3f}" y="{mark.y_mm:.3f}" font-size="{mark.size_mm}" '
                 f'font-family="Helvetica, Arial, sans-serif" text-anchor="{mark.anchor}" '
-                f'transform="rotate({mark.turn_deg} {mark.x_mm:.3f} {mark.y_mm:.3f})">{escape(mark.text)}</text>'
+                f'transform="rotate({mark.turn_deg} {mark.x_mm:.3f} {mark.y_mm:.3f})">'
+                f"{escape(mark.text)}</text>"
             )
     return ("\n".join([*parts, "</svg>"]) + "\n").encode()
 
@@ -123,7 +124,7 @@ def _stamp(page: NDArray[np.float32], points_px: list[tuple[float, float]], pain
     stamp = Image.new("L", (int(size[0]), int(size[1])), 0)
     at = [((x - low[0]) * OVERSAMPLE, (y - low[1]) * OVERSAMPLE) for x, y in points_px]
     paint(ImageDraw.Draw(stamp), at)  # type: ignore[operator]
-    _blend(page, np.asarray(stamp, dtype=np.float32) / 255, (int(low[0]), int(low[1])))
+    _blend(page, np.asarray(stamp, dtype=np.float32) / np.float32(255), (int(low[0]), int(low[1])))
 
 
 def _write(page: NDArray[np.float32], mark: Text, scale: float) -> None:
@@ -138,12 +139,12 @@ def _write(page: NDArray[np.float32], mark: Text, scale: float) -> None:
     size = (-(-stamp.width // OVERSAMPLE) * OVERSAMPLE, -(-stamp.height // OVERSAMPLE) * OVERSAMPLE)
     whole = Image.new("L", size, 0)
     whole.paste(stamp)
-    _blend(page, np.asarray(whole, dtype=np.float32) / 255, (round(x), round(y)))
+    _blend(page, np.asarray(whole, dtype=np.float32) / np.float32(255), (round(x), round(y)))
 
 
 def _blend(page: NDArray[np.float32], fine: NDArray[np.float32], corner: tuple[int, int]) -> None:
     height, width = fine.shape[0] // OVERSAMPLE, fine.shape[1] // OVERSAMPLE
-    share = fine.reshape(height, OVERSAMPLE, width, OVERSAMPLE).mean(axis=(1, 3))
+    share = fine.reshape(height, OVERSAMPLE, width, OVERSAMPLE).mean(axis=(1, 3), dtype=np.float32)
     x, y = corner
     x0, y0 = max(0, x), max(0, y)
     x1, y1 = min(page.shape[1], x + width), min(page.shape[0], y + height)

@@ -1,0 +1,122 @@
+"""Four-sided dark shapes in a picture, and the marker codes read inside them.
+
+OpenCV finds the shapes; its own reading compares every shape with every marker one by one, which takes
+a second or more with a dictionary of 2320 markers.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.frames import Points
+
+Gray = NDArray[np.uint8]
+
+MOST_WRONG_BITS = 3
+"""36h10 and 36h11 differ by ten bits and more, so four wrong ones could still be put right."""
+MOST_WRONG_BORDER_SHARE = 0.12
+"""Of the black border's cells."""
+SAMPLES_PER_CELL = 3
+"""Each way, over the middle half of a cell."""
+LEAST_CONTRAST = 25.0
+"""Grey levels between black and white; the faintest print in deep shade still has more."""
+
+
+def read_markers(gray: Gray, name: str, windows_px: tuple[int, ...]) -> list[tuple[int, Points]]:
+    """Return ids and corners (4, 2) px of the markers seen, clockwise from the marker's own top left.
+
+    Parameters
+    ----------
+    gray : (H, W) uint8
+    name : str
+        Dictionary in ``cv2.aruco`` without ``DICT_``.
+    windows_px : tuple of odd int
+        Neighbourhoods whose mean a pixel must be darker than.
+    """
+    found: dict[int, list[Points]] = {}
+    for quads in (_quads(gray, name, window) for window in windows_px):
+        if len(quads):
+            for marker_id, corners in _read(gray, quads, name):
+                places = found.setdefault(marker_id, [])
+                side = float(np.hypot(*(corners[1] - corners[0])))
+                if all(np.abs(known - corners).max() > side / 2 for known in places):
+                    places.append(corners)
+    return [(marker_id, corners) for marker_id, places in found.items() for corners in places]
+
+
+def _quads(gray: Gray, name: str, window_px: int) -> Points:
+    """Return dark four-sided shapes (N, 4, 2), clockwise: OpenCV's markers and those it could not read."""
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.adaptiveThreshWinSizeMin = window_px
+    parameters.adaptiveThreshWinSizeMax = window_px
+    parameters.minMarkerPerimeterRate = 0.008
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    corners, _, rejected = cv2.aruco.ArucoDetector(_single(name), parameters).detectMarkers(gray)
+    shapes = [np.asarray(c, dtype=np.float64).reshape(4, 2) for c in (*corners, *rejected)]
+    return np.stack(shapes) if shapes else np.zeros((0, 4, 2))
+
+
+def _dictionary(name: str) -> cv2.aruco.Dictionary:
+    return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{name}"))
+
+
+def _single(name: str) -> cv2.aruco.Dictionary:
+    """Return a dictionary of one marker: OpenCV then spends no time on reading."""
+    whole = _dictionary(name)
+    return cv2.aruco.Dictionary(whole.bytesList[:1].copy(), whole.markerSize, 0)
+
+
+@lru_cache(maxsize=4)
+def _codes(name: str) -> NDArray[np.bool_]:
+    """Return the inner cells (n_markers, n * n) of all markers, true where white, upright."""
+    whole = _dictionary(name)
+    n = whole.markerSize
+    bits = [cv2.aruco.Dictionary.getBitsFromByteList(row[None], n).ravel() for row in whole.bytesList]
+    return np.asarray(bits, dtype=bool)
+
+
+def _read(gray: Gray, quads: Points, name: str) -> list[tuple[int, Points]]:
+    codes = _codes(name)
+    n = round(codes.shape[1] ** 0.5)
+    cells = _cells(gray, quads, n + 2)
+    low, high = cells.min(axis=(1, 2)), cells.max(axis=(1, 2))
+    white = cells > ((low + high) / 2)[:, None, None]
+    border = np.ones((n + 2, n + 2), dtype=bool)
+    border[1:-1, 1:-1] = False
+    is_framed = white[:, border].mean(axis=1) <= MOST_WRONG_BORDER_SHARE
+    markers = []
+    for k in np.flatnonzero(is_framed & (high - low > LEAST_CONTRAST)):
+        inner = white[k, 1:-1, 1:-1]
+        # Turned so that the code stands upright: corner `turn` of the shape is the marker's top left.
+        turned = np.stack([np.rot90(inner, turn).ravel() for turn in range(4)])
+        wrong = (codes.shape[1] - _agreeing(turned, codes)).astype(int)
+        turn, marker_id = np.unravel_index(int(wrong.argmin()), wrong.shape)
+        if wrong[turn, marker_id] <= MOST_WRONG_BITS:
+            markers.append((int(marker_id), np.roll(quads[k], -int(turn), axis=0)))
+    return markers
+
+
+def _agreeing(some: NDArray[np.bool_], codes: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Return how many cells agree (n_some, n_markers)."""
+    a, b = (2.0 * some - 1).astype(np.float32), (2.0 * codes - 1).astype(np.float32)
+    return np.asarray((codes.shape[1] + a @ b.T) / 2, dtype=np.float32)
+
+
+def _cells(gray: Gray, quads: Points, n: int) -> NDArray[np.float64]:
+    """Return the mean grey (N, n, n) of the cells of each shape."""
+    steps = (np.arange(SAMPLES_PER_CELL) - (SAMPLES_PER_CELL - 1) / 2) / (2 * (SAMPLES_PER_CELL - 1))
+    places = (np.arange(n)[:, None] + 0.5 + steps).ravel() / n
+    x, y = np.meshgrid(places, places)
+    unit = np.stack([x, y, np.ones_like(x)])
+    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
+    maps = np.stack([cv2.getPerspectiveTransform(square, q.astype(np.float32)) for q in quads])
+    seen = np.einsum("kij,jrc->kirc", maps, unit)
+    at = (seen[:, :2] / seen[:, 2:]).astype(np.float32)
+    rows = at.shape[0] * at.shape[2]
+    gray_at = cv2.remap(gray, at[:, 0].reshape(rows, -1), at[:, 1].reshape(rows, -1), cv2.INTER_LINEAR)
+    shape = (len(quads), n, SAMPLES_PER_CELL, n, SAMPLES_PER_CELL)
+    return np.asarray(gray_at.astype(np.float64).reshape(shape).mean(axis=(2, 4)))
