@@ -7,13 +7,16 @@ from collections import Counter
 from collections.abc import Sequence
 
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from grader.records import Cutting, GradedPhoto, PhotoResult, SkippedPhoto
 from grader.traits.catalogue import TRAITS, inch_text, metric_text
 
-SHOWN = ("total_length_mm", "stripped_length_mm", "base_diameter_mm", "crook_deg")
+SHOWN = ("total_length_mm", "stripped_length_mm", "base_diameter_mm", "foliage_area_mm2", "crook_deg")
+WIDE_COLUMNS = 108
+"""A terminal this wide has room for a column of sentences beside the numbers."""
 GRADES = ("1", "2", "cull", "unsure")
 _STYLE = {"1": "bold green", "2": "bold yellow", "cull": "bold red", "unsure": "bold cyan"}
 _VERDICT = {"1": "1", "2": "2", "cull": "X cull", "unsure": "? unsure"}
@@ -46,7 +49,7 @@ def show_photo(console: Console, result: PhotoResult) -> None:
         return
     console.print(Text(f"{name}  (mat {clean(result.pose.mat_id)})", style="bold"))
     if result.cuttings:
-        console.print(_table(result))
+        _print_cuttings(console, result)
     else:
         console.print(Text("  No cutting on the mat."))
     for thing in result.set_aside:
@@ -87,27 +90,46 @@ def _plural(n: int, word: str) -> str:
     return f"{n} {word}" if n == 1 else f"{n} {word}s"
 
 
-def _table(graded: GradedPhoto) -> Table:
+def _print_cuttings(console: Console, graded: GradedPhoto) -> None:
+    """Print sizes and sentences in one table, or in a narrow terminal the sentences below it."""
+    is_wide = console.width >= WIDE_COLUMNS
+    console.print(_table(graded, is_wide))
+    if is_wide:
+        return
+    for cutting in graded.cuttings:
+        grade = cutting.grade.grade
+        head = Text(f"no. {cutting.number}, {_WORDS[grade]}: ", style=_STYLE[grade])
+        head.append(_sentence(cutting.grade.reason), style="not bold default")
+        console.print(Padding(head, (0, 0, 0, 2)))
+        console.print(Padding(Text(f"> {_sentence(cutting.grade.advice)}"), (0, 0, 0, 4)))
+
+
+def _table(graded: GradedPhoto, has_sentences: bool) -> Table:
     table = Table(show_lines=True, pad_edge=False)
     table.add_column("no.", justify="right", no_wrap=True)
-    if any(cutting.cell for cutting in graded.cuttings):
+    has_cells = any(cutting.cell for cutting in graded.cuttings)
+    if has_cells:
         table.add_column("cell", no_wrap=True)
     table.add_column("grade", no_wrap=True)
     for name in SHOWN:
-        table.add_column(TRAITS[name].words, justify="right", no_wrap=True)
-    table.add_column("why, and what to do", ratio=1)
+        # One word a line: the column is then no wider than its numbers.
+        table.add_column(TRAITS[name].words.replace(" ", "\n"), justify="right", no_wrap=True)
+    if has_sentences:
+        table.add_column("why, and what to do", ratio=1)
     for cutting in graded.cuttings:
-        table.add_row(*_row(cutting, len(table.columns) == len(SHOWN) + 4))
+        table.add_row(*_row(cutting, has_cells, has_sentences))
     return table
 
 
-def _row(cutting: Cutting, has_cells: bool) -> list[Text]:
+def _row(cutting: Cutting, has_cells: bool, has_sentences: bool) -> list[Text]:
     grade = cutting.grade.grade
     row = [Text(str(cutting.number))]
     if has_cells:
-        row.append(Text(cutting.cell))
+        row.append(Text(clean(cutting.cell)))
     row.append(Text(_VERDICT[grade], style=_STYLE[grade]))
     row.extend(Text(_size(cutting, name)) for name in SHOWN)
+    if not has_sentences:
+        return row
     told = f"{_sentence(cutting.grade.reason)}\n> {_sentence(cutting.grade.advice)}"
     return [*row, Text(told)]
 

@@ -64,6 +64,8 @@ def test_narrow_terminal_keeps_the_numbers() -> None:
     assert max(len(line) for line in text.splitlines()) <= 80
     for size in ("90.0 mm", "66.0 mm", "70.0 mm", "74.8 mm"):
         assert size in text
+    assert "  no. 2, grade 2: Too short: total length 66.0" in text
+    assert "\n    > " in text
 
 
 def test_summary_of_nothing_graded() -> None:
