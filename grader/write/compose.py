@@ -23,15 +23,23 @@ from grader.write.marks import (
     Ring,
     Words,
 )
-from grader.write.place import GAP_PX, Free
+from grader.write.place import FARTHEST_PX, GAP_PX, Free
 
 BADGE_PX = 96.0
 """A 25th of the width, 2.6 mm on a screen 65 mm wide: read at arm's length."""
+BADGE_OVER_FOLIAGE_PX = (96.0, 76.0, 60.0)
+"""Sizes tried on a crowded tray, where the badge lies on its own cutting; the last is read by zooming in."""
+BADGE_NEAR_PX = 110.0
+"""Further off, on a crowded tray, a badge is taken for a neighbour's."""
+LEAST_STEM_MM = 12.0
+"""Kept free of badges where the stripped stem is shorter or unknown: what is measured must be seen."""
 BADGE_WIDTH_RATIO = 2.15
 """Width of number and grade together over the height."""
 REASON_PX = 34.0
 REASON_WIDTH_PX = 300.0
 MOST_REASON_LINES = 3
+REASON_REACH = 1.3
+"""Farthest from the middle of its badge, over the badge's size: further off it is read as a neighbour's."""
 BASE_LINE_MM = 9.0
 """Length of the line at the cut face: seen beside the stem on both sides."""
 STRIP_LINE_MM = 6.0
@@ -57,6 +65,8 @@ def marks_of(graded: GradedPhoto, canvas: Canvas) -> list[Mark]:
     free = Free(*canvas.size_px)
     for outline in (*outlines, *others):
         free.take_polygon(outline)
+    for cutting in graded.cuttings:
+        free.take_polygon(_on(canvas, plane, _stem_mm(cutting)))
     marks: list[Mark] = [_set_aside_line(outline) for outline in others]
     for cutting, outline in zip(graded.cuttings, outlines, strict=True):
         marks.append(_outline(cutting, outline))
@@ -137,9 +147,8 @@ def _labels(graded: GradedPhoto, outlines: list[Points], free: Free) -> list[Mar
     """Badges first, all of them; then the reasons where room is left: the list below has them all."""
     marks: list[Mark] = []
     badges: list[Badge] = []
-    size = BADGE_PX
     for cutting, outline in zip(graded.cuttings, outlines, strict=True):
-        badge = _badge(cutting, outline, size, free)
+        badge = _badge(cutting, outline, free)
         badges.append(badge)
         marks.extend(_pointer(badge, outline))
     for cutting, badge in zip(graded.cuttings, badges, strict=True):
@@ -148,16 +157,35 @@ def _labels(graded: GradedPhoto, outlines: list[Points], free: Free) -> list[Mar
     return marks
 
 
-def _badge(cutting: Cutting, outline_px: Points, size_px: float, free: Free) -> Badge:
-    width = size_px * BADGE_WIDTH_RATIO
+def _badge(cutting: Cutting, outline_px: Points, free: Free) -> Badge:
     near = outline_px[:: max(1, len(outline_px) // 40)]
-    place = free.place(near, width + GAP_PX, size_px + GAP_PX)
-    if place is None:
-        place = (float(near[0, 0] - width / 2), float(near[0, 1] - size_px / 2))
-    left = min(max(0.0, place[0] + GAP_PX / 2), max(0.0, free.width_px - width))
-    top = min(max(0.0, place[1] + GAP_PX / 2), max(0.0, free.height_px - size_px))
-    free.take_box(left, top, width, size_px)
-    return Badge(left, top, size_px, str(cutting.number), cutting.grade.grade)
+    size, left, top = _badge_place(near, outline_px, free)
+    width = size * BADGE_WIDTH_RATIO
+    left = min(max(0.0, left + GAP_PX / 2), max(0.0, free.width_px - width))
+    top = min(max(0.0, top + GAP_PX / 2), max(0.0, free.height_px - size))
+    free.take_box(left, top, width, size)
+    return Badge(left, top, size, str(cutting.number), cutting.grade.grade)
+
+
+def _badge_place(near_px: Points, outline_px: Points, free: Free) -> tuple[float, float, float]:
+    """Return size and corner: beside the cutting, else on its foliage, else further off with a pointer."""
+    tries: list[tuple[float, float, Points | None]] = [(BADGE_PX, BADGE_NEAR_PX, None)]
+    tries.extend((size, 0.0, outline_px) for size in BADGE_OVER_FOLIAGE_PX)
+    tries.append((BADGE_PX, FARTHEST_PX, None))
+    for size, farthest_px, over_px in tries:
+        width, height = size * BADGE_WIDTH_RATIO + GAP_PX, size + GAP_PX
+        place = free.place(near_px, width, height, farthest_px, over_px)
+        if place is not None:
+            return (size, *place)
+    width = BADGE_PX * BADGE_WIDTH_RATIO
+    return BADGE_PX, float(near_px[0, 0] - width / 2), float(near_px[0, 1] - BADGE_PX / 2)
+
+
+def _stem_mm(cutting: Cutting) -> Points:
+    """Return the axis along the stripped stem."""
+    shape = cutting.shape
+    end_mm = max(LEAST_STEM_MM, float(np.nan_to_num(shape.foliage_from_mm)))
+    return np.asarray(shape.axis_mm[shape.arc_mm <= end_mm])
 
 
 def _pointer(badge: Badge, outline_px: Points) -> list[Mark]:
@@ -191,7 +219,7 @@ def _reason(cutting: Cutting, badge: Badge, free: Free) -> list[Mark]:
     corner = np.array([[badge.left_px + badge.size_px, badge.top_px + badge.size_px / 2]])
     for n in range(len(lines), 0, -1):
         width, height = block_size(lines[:n], REASON_PX)
-        place = free.place(corner, width, height, farthest_px=1.6 * badge.size_px)
+        place = free.place(corner, width, height, farthest_px=REASON_REACH * badge.size_px)
         if place is not None:
             free.take_box(*place, width, height)
             return [Words(*place, REASON_PX, lines[:n])]

@@ -19,35 +19,43 @@ GAP_PX = 10.0
 
 @dataclass(slots=True, eq=False)
 class Free:
-    """Which parts of the canvas are still free; grows as labels are placed."""
+    """How many things lie on each part of the canvas; grows as labels are placed."""
 
     width_px: int
     height_px: int
-    taken: NDArray[np.bool_] = field(init=False)
+    n_taken: NDArray[np.int16] = field(init=False)
 
     def __post_init__(self) -> None:
-        self.taken = np.zeros((-(-self.height_px // CELL_PX), -(-self.width_px // CELL_PX)), dtype=np.bool_)
+        self.n_taken = np.zeros((-(-self.height_px // CELL_PX), -(-self.width_px // CELL_PX)), dtype=np.int16)
 
     def take_polygon(self, points_px: Points, rim_px: float = GAP_PX) -> None:
         """Mark the inside of a polygon, and a rim round it, as taken."""
+        self.n_taken += self._covered(points_px, rim_px)
+
+    def _covered(self, points_px: Points, rim_px: float = GAP_PX) -> NDArray[np.bool_]:
         if len(points_px) < 2:
-            return
-        rows, cols = self.taken.shape
+            return np.zeros(self.n_taken.shape, dtype=np.bool_)
+        rows, cols = self.n_taken.shape
         layer = Image.new("1", (cols, rows))
         pen = ImageDraw.Draw(layer)
         cells = [(float(x), float(y)) for x, y in points_px / CELL_PX]
         pen.polygon(cells, fill=1)
         pen.line([*cells, cells[0]], fill=1, width=max(1, round(2 * rim_px / CELL_PX)))
-        self.taken |= np.asarray(layer, dtype=np.bool_)
+        return np.array(layer, dtype=np.bool_)
 
     def take_box(self, left_px: float, top_px: float, width_px: float, height_px: float) -> None:
         """Mark a box as taken."""
         x0, y0 = max(0, int(left_px // CELL_PX)), max(0, int(top_px // CELL_PX))
         x1, y1 = int(-(-(left_px + width_px) // CELL_PX)), int(-(-(top_px + height_px) // CELL_PX))
-        self.taken[y0:y1, x0:x1] = True
+        self.n_taken[y0:y1, x0:x1] += 1
 
     def place(
-        self, near_px: Points, width_px: float, height_px: float, farthest_px: float = FARTHEST_PX
+        self,
+        near_px: Points,
+        width_px: float,
+        height_px: float,
+        farthest_px: float = FARTHEST_PX,
+        over_px: Points | None = None,
     ) -> tuple[float, float] | None:
         """Return the corner of the free box nearest to some points, or None if there is none near.
 
@@ -57,13 +65,18 @@ class Free:
             What the label belongs to.
         width_px, height_px : float
             Size of the label.
+        farthest_px : float
+            How far from them it may be.
+        over_px : (M, 2), optional
+            A polygon, taken earlier, that the label may cover.
         """
-        rows, cols = self.taken.shape
+        rows, cols = self.n_taken.shape
         w, h = int(-(-width_px // CELL_PX)) + 1, int(-(-height_px // CELL_PX)) + 1
         if w >= cols or h >= rows:
             return None
+        n_taken = self.n_taken if over_px is None else self.n_taken - self._covered(over_px)
         total = np.zeros((rows + 1, cols + 1), dtype=np.int64)
-        total[1:, 1:] = self.taken.cumsum(axis=0).cumsum(axis=1)
+        total[1:, 1:] = (n_taken > 0).cumsum(axis=0).cumsum(axis=1)
         covered = total[h:, w:] - total[:-h, w:] - total[h:, :-w] + total[:-h, :-w]
         y, x = np.nonzero(covered == 0)
         if not len(x):
