@@ -88,16 +88,21 @@ def _read(gray: Gray, quads: Points, name: str) -> list[tuple[int, Points]]:
     border = np.ones((n + 2, n + 2), dtype=bool)
     border[1:-1, 1:-1] = False
     is_framed = white[:, border].mean(axis=1) <= MOST_WRONG_BORDER_SHARE
+    chosen = np.flatnonzero(is_framed & (high - low > LEAST_CONTRAST))
+    if not len(chosen):
+        return []
+    # Turned so that the code stands upright: corner `turn` of the shape is the marker's top left.
+    inner = white[chosen, 1:-1, 1:-1]
+    turned = np.stack([np.rot90(inner, turn, axes=(1, 2)) for turn in range(4)], axis=1)
+    wrong = codes.shape[1] - _agreeing(turned.reshape(4 * len(chosen), -1), codes)
+    wrong = wrong.reshape(len(chosen), -1)
+    best = wrong.argmin(axis=1)
     markers = []
-    for k in np.flatnonzero(is_framed & (high - low > LEAST_CONTRAST)):
-        inner = white[k, 1:-1, 1:-1]
-        # Turned so that the code stands upright: corner `turn` of the shape is the marker's top left.
-        turned = np.stack([np.rot90(inner, turn).ravel() for turn in range(4)])
-        wrong = (codes.shape[1] - _agreeing(turned, codes)).astype(int)
-        turn, marker_id = np.unravel_index(int(wrong.argmin()), wrong.shape)
-        if wrong[turn, marker_id] <= MOST_WRONG_BITS:
-            markers.append((int(marker_id), np.roll(quads[k], -int(turn), axis=0)))
-    return markers
+    for k, flat in zip(chosen, best, strict=True):
+        turn, marker_id = divmod(int(flat), len(codes))
+        markers.append((marker_id, np.roll(quads[k], -turn, axis=0)))
+    is_read = wrong[np.arange(len(chosen)), best] <= MOST_WRONG_BITS
+    return [marker for marker, good in zip(markers, is_read, strict=True) if good]
 
 
 def _agreeing(some: NDArray[np.bool_], codes: NDArray[np.bool_]) -> NDArray[np.float32]:

@@ -17,6 +17,8 @@ from calib.marker_edges import refined_corners
 SEARCH_LONG_SIDE_PX = (2016, 4032, 1344)
 """Pictures of these sizes are searched until enough is found: large markers are missed at full size and
 small ones at reduced size."""
+MOST_ENLARGED = 2.0
+"""Enlarging a small photo helps to see cells of two pixels; it adds no detail beyond this."""
 WINDOWS_PX = (15, 33)
 """Neighbourhoods that a marker's pixels must be darker than: about a marker's border, about a marker."""
 ENOUGH_SHARE = 0.9
@@ -86,18 +88,14 @@ def find_sighting(gray: Gray, layouts: Sequence[MatLayout]) -> MatSighting | Non
 
 def _sizes(gray: Gray) -> list[int]:
     long_side = max(gray.shape)
-    wanted = [size for size in SEARCH_LONG_SIDE_PX if size < 0.9 * long_side]
-    return [*wanted[:1], long_side if long_side <= 4500 else 4032, *wanted[1:]]
+    return [size for size in SEARCH_LONG_SIDE_PX if size <= MOST_ENLARGED * long_side] or [long_side]
 
 
 def _markers(gray: Gray, name: str, long_side: int) -> list[tuple[int, Points]]:
     """Return marker ids and corners (4, 2) in full-size pixels, found on a picture of this size."""
     scale = long_side / max(gray.shape)
-    small = gray
-    if scale < 1:
-        small = np.asarray(
-            cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.uint8
-        )
+    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=way), dtype=np.uint8)
     ratio = np.array([gray.shape[1] / small.shape[1], gray.shape[0] / small.shape[0]])
     return [(i, (corners + 0.5) * ratio - 0.5) for i, corners in read_markers(small, name, WINDOWS_PX)]
 
