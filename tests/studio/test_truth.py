@@ -63,7 +63,7 @@ def round_stem(length_mm: float, width_mm: float) -> Mesh:
 
 
 def simple_cutting(*, brown_mm: float = 0.0, heel: HeelPlan | None = None) -> Cutting:
-    """A stem of 2.5 x 100 mm; leaves cover x = 30 to 100, y = -10 to 10, the last ``brown_mm`` of them brown."""
+    """A stem of 2.5 x 100 mm; leaves on x = 30 to 100, y = -10 to 10, the last ``brown_mm`` brown."""
     green = [(30.0, -10.0), (100.0 - brown_mm, -10.0), (100.0 - brown_mm, 10.0), (30.0, 10.0)]
     leafy = [flat(green, 5.0, Part.GREEN)]
     if brown_mm:
