@@ -13,6 +13,10 @@ MARGIN_PX = 30.0
 BADGE_COLUMN_PX = 2.15 * ROW_BADGE_PX + 36.0
 ROW_GAP_PX = 14.0
 LINE_PX = TEXT_PX * 1.25
+KEY = (
+    "Black bar: cut end. Two short lines: base diameter taken between them. Blue bar: foliage begins. "
+    "Ring: tip or stray; wide ring: crook. Dashed blue: axis."
+)
 
 
 def list_height(graded: GradedPhoto, width_px: int) -> int:
@@ -85,7 +89,7 @@ def _foot_lines(graded: GradedPhoto, width_px: int) -> tuple[str, ...]:
     )
     if not graded.cuttings:
         source = f"No cutting on the mat. {source}"
-    lines = list(wrapped(source, TEXT_PX, room))
+    lines = [*wrapped(KEY, TEXT_PX, room), *wrapped(source, TEXT_PX, room)]
     for thing in graded.set_aside:
         lines.extend(wrapped(f"Set aside: {thing.reason}", TEXT_PX, room))
     for warning in graded.warnings:

@@ -121,8 +121,8 @@ def test_crowded_trays_keep_every_badge_inside_the_picture() -> None:
     one = graded.cuttings[0]
     many = []
     for k in range(30):
-        base = (48.0 + 40.0 * (k % 6), 64.0 + 30.0 * (k // 6))
-        shape = straight_shape(length_mm=36.0, stripped_mm=10.0, base_mm=base, angle_deg=-90.0)
+        base = (48.0 + 40.0 * (k % 6), 50.0 + 38.0 * (k // 6))
+        shape = straight_shape(length_mm=34.0, stripped_mm=10.0, base_mm=base, angle_deg=-90.0)
         many.append(replace(one, number=k + 1, shape=shape, outline_mm=outline_of(shape, 14.0)))
     crowded = replace(graded, cuttings=tuple(many), set_aside=())
     canvas = canvas_of(crowded)
@@ -132,6 +132,14 @@ def test_crowded_trays_keep_every_badge_inside_the_picture() -> None:
     for badge in badges:
         assert 0 <= badge.left_px <= width - 2.15 * badge.size_px
         assert 0 <= badge.top_px <= height - badge.size_px
+    plane = crowded.pose.plane
+    for badge, own in zip(badges, crowded.cuttings, strict=True):
+        stems = [c.shape.axis_mm[c.shape.arc_mm <= 10.0] for c in crowded.cuttings]
+        others = [c.outline_mm for c in crowded.cuttings if c.number != own.number]
+        for hidden_mm in (*stems, *others):
+            x, y = canvas.from_photo(plane.px_from_mm(hidden_mm)).T
+            is_beside = (x < badge.left_px) | (x > badge.left_px + 2.15 * badge.size_px)
+            assert (is_beside | (y < badge.top_px) | (y > badge.top_px + badge.size_px)).all()
 
 
 def test_dashes_cover_the_line_once() -> None:
