@@ -201,12 +201,11 @@ def _cutting(cutting: Cutting) -> dict[str, Any]:
 
 def _thinned(outline_mm: Points) -> Points:
     """Return an outline without the points that a straight line stands for."""
-    from skimage.measure import approximate_polygon
+    import cv2
 
-    if len(outline_mm) < 4:
-        return np.round(outline_mm, OUTLINE_DECIMALS)
-    closed = np.vstack([outline_mm, outline_mm[:1]])
-    return np.asarray(np.round(approximate_polygon(closed, OUTLINE_TOLERANCE_MM)[:-1], OUTLINE_DECIMALS))
+    curve = np.asarray(outline_mm, dtype=np.float32)[:, None]
+    thin = cv2.approxPolyDP(curve, epsilon=OUTLINE_TOLERANCE_MM, closed=True)
+    return np.round(np.asarray(thin, dtype=np.float64).reshape(-1, 2), OUTLINE_DECIMALS)
 
 
 def _measured(measured: Measured) -> dict[str, Any]:
