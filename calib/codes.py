@@ -17,7 +17,8 @@ from calib.frames import Points
 Gray = NDArray[np.uint8]
 
 MOST_WRONG_BITS = 3
-"""36h10 and 36h11 differ by ten bits and more, so four wrong ones could still be put right."""
+"""Put right where the dictionary allows it: markers of 36h10 and 36h11 differ by ten bits and more, so
+four wrong ones would still do."""
 MOST_WRONG_BORDER_SHARE = 0.12
 """Of the black border's cells."""
 SAMPLES_PER_CELL = 3
@@ -54,6 +55,9 @@ def _quads(gray: Gray, name: str, window_px: int) -> Points:
     parameters.adaptiveThreshWinSizeMin = window_px
     parameters.adaptiveThreshWinSizeMax = window_px
     parameters.minMarkerPerimeterRate = 0.008
+    # Shapes within shapes are all wanted: OpenCV would keep the outer one, a marker's white surround.
+    parameters.minMarkerDistanceRate = 0.0
+    parameters.minGroupDistance = 0.0
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     corners, _, rejected = cv2.aruco.ArucoDetector(_single(name), parameters).detectMarkers(gray)
     shapes = [np.asarray(c, dtype=np.float64).reshape(4, 2) for c in (*corners, *rejected)]
@@ -79,6 +83,13 @@ def _codes(name: str) -> NDArray[np.bool_]:
     return np.asarray(bits, dtype=bool)
 
 
+def _most_wrong_bits(name: str) -> int:
+    """Return how many wrong cells leave no doubt between two markers of a dictionary."""
+    distance = name.rpartition("h")[2] if "h" in name else ""
+    sure = (int(distance) - 1) // 2 if distance.isdigit() else int(_dictionary(name).maxCorrectionBits)
+    return min(MOST_WRONG_BITS, sure)
+
+
 def _read(gray: Gray, quads: Points, name: str) -> list[tuple[int, Points]]:
     codes = _codes(name)
     n = round(codes.shape[1] ** 0.5)
@@ -101,7 +112,7 @@ def _read(gray: Gray, quads: Points, name: str) -> list[tuple[int, Points]]:
     for k, flat in zip(chosen, best, strict=True):
         turn, marker_id = divmod(int(flat), len(codes))
         markers.append((marker_id, np.roll(quads[k], -turn, axis=0)))
-    is_read = wrong[np.arange(len(chosen)), best] <= MOST_WRONG_BITS
+    is_read = wrong[np.arange(len(chosen)), best] <= _most_wrong_bits(name)
     return [marker for marker, good in zip(markers, is_read, strict=True) if good]
 
 

@@ -32,6 +32,13 @@ import numpy as np
 from calib.frames import Points
 
 DICTIONARY = "APRILTAG_36h10"
+DICTIONARIES = (
+    *(f"APRILTAG_{bits}" for bits in ("36h11", "36h10", "25h9", "16h5")),
+    *(f"{n}X{n}_{count}" for n in (4, 5, 6, 7) for count in (50, 100, 250, 1000)),
+    "ARUCO_ORIGINAL",
+    "ARUCO_MIP_36h12",
+)
+"""Open dictionaries that boards of others may use."""
 VERSION = 1
 PAPER_MM: Mapping[str, tuple[float, float]] = {
     "A4": (297.0, 210.0),  # ISO 216:2007, landscape
@@ -212,7 +219,7 @@ def load_layout(path: Path) -> MatLayout:
     """
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
-        dictionary = "".join(ch for ch in str(data["dictionary"]).upper() if ch.isalnum())
+        dictionary = _dictionary_name(str(data["dictionary"]))
         markers = {int(m["id"]): np.asarray(m["corners_mm"], dtype=np.float64) for m in data["markers"]}
         page = (float(data["page_mm"][0]), float(data["page_mm"][1]))
     except (OSError, ValueError, KeyError, TypeError, IndexError) as problem:
@@ -223,11 +230,25 @@ def load_layout(path: Path) -> MatLayout:
     return MatLayout(
         mat_id=str(data.get("name", path.parent.name + "/" + path.stem)),
         page_mm=page,
-        dictionary=dictionary.replace("APRILTAG", "APRILTAG_").replace("36H", "36h"),
+        dictionary=dictionary,
         markers=markers,
         saddles_mm=saddles,
         lay_area_mm=_free_area(page, markers),
     )
+
+
+def _dictionary_name(text: str) -> str:
+    """Return the name in ``cv2.aruco``, without ``DICT_``, of a dictionary however it is written.
+
+    >>> [_dictionary_name(text) for text in ("AprilTag 36h11", "tag36h11", "DICT_4X4_50", "aruco original")]
+    ['APRILTAG_36h11', 'APRILTAG_36h11', '4X4_50', 'ARUCO_ORIGINAL']
+    """
+    plain = "".join(ch for ch in text.lower() if ch.isalnum())
+    for name in DICTIONARIES:
+        short = "".join(ch for ch in name.lower() if ch.isalnum())
+        if plain.endswith(short) or plain in (short.replace("april", ""), short.replace("apriltag", "")):
+            return name
+    raise ValueError(f"dictionary {text!r} is none of {', '.join(DICTIONARIES)}")
 
 
 def mat_design(size: str) -> MatDesign:
