@@ -302,3 +302,18 @@ def measured_text(trait: Trait, measured: Measured) -> str:
     main = metric_text(trait, measured.value, measured.sigma)
     other = inch_text(trait, measured.value)
     return f"{main} ({other})" if other else main
+
+
+def markdown_table() -> str:
+    """Return the definitions as a Markdown table: the one in the README.
+
+    Examples
+    --------
+    >>> print(markdown_table().splitlines()[0])
+    | measurement | unit | definition |
+    """
+    rows = ["| measurement | unit | definition |", "|---|---|---|"]
+    for trait in TRAITS.values():
+        unit = f"{trait.unit} ({trait.other_unit})" if trait.other_unit else trait.unit or "–"
+        rows.append(f"| {trait.words} | {unit} | {trait.definition} |")
+    return "\n".join(rows)

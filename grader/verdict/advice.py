@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import CuttingShape, Outcome, RuleOutcome, Traits
-from grader.traits.catalogue import TRAITS
+from grader.traits.catalogue import TRAITS, metric_text
 from grader.verdict.decide import apply_rules, deciding, grade_from
 from grader.verdict.pieces import LEAST_PIECE_MM, shape_after, width_at
-from grader.verdict.rules import Level, Side
+from grader.verdict.rules import RULES, Level, Side
 from grader.verdict.targets import Targets
 
 Measure = Callable[[CuttingShape], Traits]
@@ -30,6 +30,8 @@ ABOVE_A_BEND_MM = 12.0
 ABOVE_A_HEEL_MM = 1.0
 STRIP_MARGIN_MM = 2.0
 """Beyond the wanted stripped stem, so that uneven stripping still reaches it."""
+LEAST_STRIP_MM = 2.0
+"""Nobody strips a single millimetre."""
 _LAST_STEP = {"1": "stick", "2": "stick with the second grade", "unsure": "photograph again"}
 _GRADE_RANK = {"1": 0, "2": 1, "unsure": 2, "cull": 3}
 
@@ -89,8 +91,15 @@ def _is_safe(plan: Plan, grade: str) -> bool:
 
 
 def _measure_by_hand(outcomes: tuple[RuleOutcome, ...]) -> str:
-    words = dict.fromkeys(TRAITS[outcome.trait].words for outcome in deciding(outcomes))
-    return f"measure by hand: {', '.join(words)}"
+    """Return what to measure, and the limit that it has to meet."""
+    wanted: dict[str, str] = {}
+    for outcome in deciding(outcomes):
+        trait, rule = TRAITS[outcome.trait], RULES[outcome.rule]
+        bound = "at least" if rule.side is Side.MIN else "at most"
+        limit = f"{bound} {metric_text(trait, outcome.limit)}"
+        kept = wanted.get(trait.words)
+        wanted[trait.words] = f"{kept}, {limit}" if kept else f"{trait.words} ({limit}"
+    return "measure by hand: " + ", ".join(f"{words})" for words in wanted.values())
 
 
 def _as_it_lies(grade: str, outcomes: tuple[RuleOutcome, ...], traits: Traits) -> str:
@@ -182,9 +191,10 @@ def _strips(bare_mm: float, targets: Targets) -> tuple[float, ...]:
     wanted_mm = targets.get("stripped_length_mm", Level.WANTED, Side.MIN)
     if math.isnan(wanted_mm):
         wanted_mm = targets.get("stripped_length_mm", Level.ALLOWED, Side.MIN)
-    if math.isnan(wanted_mm) or bare_mm >= wanted_mm:
+    aim_mm = wanted_mm + STRIP_MARGIN_MM
+    if math.isnan(wanted_mm) or bare_mm >= aim_mm:
         return (0.0,)
-    return 0.0, _whole_mm(wanted_mm + STRIP_MARGIN_MM - max(bare_mm, 0.0))
+    return 0.0, max(_whole_mm(aim_mm - max(bare_mm, 0.0)), LEAST_STRIP_MM)
 
 
 def _where_thinner(shape: CuttingShape, limit_mm: float) -> float:

@@ -86,6 +86,9 @@ def test_arc_of_a_point_is_its_distance_along_the_axis() -> None:
         (straight_shape(stripped_mm=17.0), "cull", "strip 10 mm more, stick"),
         # 24.6 +- 0.6 mm is too close to 25 to tell; stripping ends the doubt.
         (straight_shape(stripped_mm=24.6), "unsure", "strip 3 mm more, stick"),
+        # 26.2 +- 0.6 mm might still be short of 25 with a chance of 2 %: clear; 25.5 mm is not.
+        (straight_shape(stripped_mm=26.2), "1", "stick"),
+        (straight_shape(stripped_mm=25.5), "unsure", "strip 2 mm more, stick"),
         (straight_shape(length_mm=44.0, stripped_mm=27.0), "cull", "discard: too short"),
         (straight_shape(length_mm=66.0, stripped_mm=27.0), "2", "stick with the second grade"),
         # A bend at 10 mm: cut one chord above it; 98 - 22 = 76 mm remain.
@@ -131,7 +134,8 @@ def test_divided_shoots_are_shortened_where_upper_pieces_are_not_wanted() -> Non
 
 def test_unsure_says_what_to_measure_by_hand() -> None:
     traits = plain_traits(base_diameter_mm=not_measurable("foliage hides it"))
-    assert grade_cutting(traits, JUNIPER).advice == "measure by hand: base diameter"
+    expected = "measure by hand: base diameter (at least 1.00 mm, at most 6.35 mm)"
+    assert grade_cutting(traits, JUNIPER).advice == expected
 
 
 def test_without_a_shape_nothing_is_promised() -> None:
