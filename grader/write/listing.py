@@ -55,9 +55,9 @@ def _row_lines(cutting: Cutting, width_px: int) -> tuple[str, ...]:
     room = width_px - 2 * MARGIN_PX - BADGE_COLUMN_PX - TEXT_PX
     place = f"{cutting.cell}: " if cutting.cell else ""
     lines = wrapped(place + _sizes(cutting), TEXT_PX, room)
-    if cutting.grade.grade == "1":
-        return lines
-    told = f"{cutting.grade.reason}. Do: {cutting.grade.advice}."
+    # Grade 1 needs no reason, but a needle may still have to come off.
+    why = "" if cutting.grade.grade == "1" else f"{cutting.grade.reason}. "
+    told = f"{why}Do: {cutting.grade.advice}."
     return (*lines, *wrapped(told, TEXT_PX, room))
 
 
