@@ -86,8 +86,8 @@ def advise(
 
 
 def _is_safe(plan: Plan, grade: str) -> bool:
-    """Return whether a plan may be advised: a doubtful cutting is not cut, but may be stripped more."""
-    return grade != "unsure" or plan.cut_mm == 0.0
+    """Return whether a plan may be advised: a doubtful cutting is cut only if surely grade 1 then."""
+    return grade != "unsure" or plan.cut_mm == 0.0 or plan.grade == "1"
 
 
 def _measure_by_hand(outcomes: tuple[RuleOutcome, ...]) -> str:
@@ -137,12 +137,12 @@ def _tried(
     outcomes: tuple[RuleOutcome, ...], traits: Traits, targets: Targets, shape: CuttingShape, measure: Measure
 ) -> Iterator[Plan]:
     """Yield what could be done, each with the grade its result gets."""
-    failed = {outcome.rule for outcome in outcomes if outcome.outcome is Outcome.FAIL}
+    faults = {outcome.rule for outcome in outcomes if outcome.outcome is not Outcome.PASS}
     total_mm = float(shape.arc_mm[-1])
     stripped_mm = shape.foliage_from_mm
     if math.isnan(stripped_mm):
         return
-    for cut_mm, why in [(0.0, ""), *_cuts(failed, traits, targets, shape)]:
+    for cut_mm, why in [(0.0, ""), *_cuts(faults, traits, targets, shape)]:
         if total_mm - cut_mm < LEAST_PIECE_MM:
             continue
         for strip_mm in _strips(stripped_mm - cut_mm, targets):
@@ -164,23 +164,23 @@ def _is_cutting(shape: CuttingShape, to_mm: float, targets: Targets, measure: Me
 
 
 def _cuts(
-    failed: set[str], traits: Traits, targets: Targets, shape: CuttingShape
+    faults: set[str], traits: Traits, targets: Targets, shape: CuttingShape
 ) -> Iterator[tuple[float, str]]:
     """Yield where a new cut could help, mm above the present base, and what it is for."""
-    if "C01" in failed and "crook_at_mm" in traits:
+    if "C01" in faults and "crook_at_mm" in traits:
         yield _whole_mm(traits["crook_at_mm"].value + ABOVE_A_BEND_MM), "above the crook"
-    if "H01" in failed:
+    if "H01" in faults:
         yield _whole_mm(traits["heel_length_mm"].value + ABOVE_A_HEEL_MM), "off the heel"
-    if "D02" in failed:
+    if "D02" in faults:
         for level in (Level.WANTED, Level.ALLOWED):
             if (at_mm := _where_thinner(shape, targets.get("base_diameter_mm", level, Side.MAX))) > 0.0:
                 yield _whole_mm(at_mm), "above the oversized wood"
-    if "L02" in failed:
+    if "L02" in faults:
         for level in (Level.WANTED, Level.ALLOWED):
             longest_mm = targets.get("total_length_mm", level, Side.MAX)
             if longest_mm < shape.arc_mm[-1]:
                 yield _whole_mm(float(shape.arc_mm[-1]) - longest_mm + SCISSORS_MM), "to shorten it"
-    if "S02" in failed:
+    if "S02" in faults:
         longest_mm = targets.get("stripped_length_mm", Level.WANTED, Side.MAX)
         if longest_mm < shape.foliage_from_mm:
             yield _whole_mm(shape.foliage_from_mm - longest_mm + SCISSORS_MM), "to shorten the bare stem"

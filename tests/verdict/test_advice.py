@@ -89,6 +89,18 @@ def test_arc_of_a_point_is_its_distance_along_the_axis() -> None:
         # 26.2 +- 0.6 mm might still be short of 25 with a chance of 2 %: clear; 25.5 mm is not.
         (straight_shape(stripped_mm=26.2), "1", "stick"),
         (straight_shape(stripped_mm=25.5), "unsure", "strip 2 mm more, stick"),
+        # 125.3 +- 0.4 mm may or may not be refused; shortened it is surely grade 1.
+        (
+            straight_shape(length_mm=125.3, stripped_mm=38.0),
+            "unsure",
+            "cut again 27 mm above the base (to shorten it), strip 16 mm, stick",
+        ),
+        # 6.3 +- 0.04 mm thick all along: no cut makes it thinner.
+        (
+            straight_shape(width_mm=6.3, stripped_mm=38.0),
+            "unsure",
+            "measure by hand: base diameter (at most 6.35 mm)",
+        ),
         (straight_shape(length_mm=44.0, stripped_mm=27.0), "cull", "discard: too short"),
         (straight_shape(length_mm=66.0, stripped_mm=27.0), "2", "stick with the second grade"),
         # A bend at 10 mm: cut one chord above it; 98 - 22 = 76 mm remain.
