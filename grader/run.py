@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Mapping
-from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -92,27 +91,42 @@ def _kit(request: Request, settings: Path) -> Kit:
 
 
 def _graded(photos: list[Path], kit: Kit, request: Request) -> list[PhotoResult]:
-    """Grade with progress on stderr: a moving line in a terminal, a line a photo elsewhere."""
-    from grader.write.annotate import write_picture
-    from grader.write.terminal import clean
+    """Grade, and show each photo's table as soon as it is done.
 
-    console = Console(stderr=True)
+    Progress goes to stderr: a moving line in a terminal, a line a photo elsewhere.
+    """
+    from grader.write.annotate import write_picture
+    from grader.write.terminal import clean, show_photo
+
+    progress = Console(stderr=True)
+    status = progress.status("starting") if progress.is_terminal else None
 
     def tell(index: int, n: int, path: Path) -> None:
         text = f"photo {index} of {n}: {clean(path.name)}"
-        if status is not None:
-            status.update(text)
-        else:
+        if status is None:
             print(text, file=sys.stderr, flush=True)
+        else:
+            status.update(text)
+            status.start()
 
     results: list[PhotoResult] = []
     try:
-        with console.status("starting") if console.is_terminal else nullcontext() as status:
-            for result in grade_all(photos, kit, request.batch, request.out, write_picture, tell):
-                results.append(result)  # noqa: PERF402 - what is done stays when the person stops the run
+        for result in grade_all(photos, kit, request.batch, request.out, write_picture, tell):
+            if status is not None:
+                status.stop()
+            results.append(result)
+            if not request.as_json:
+                show_photo(_table_console(), result)
     except KeyboardInterrupt:
         print(f"stopped: {len(results)} of {len(photos)} photos are done and kept", file=sys.stderr)
+    finally:
+        if status is not None:
+            status.stop()
     return results
+
+
+def _table_console() -> Console:
+    return Console() if sys.stdout.isatty() else Console(width=PIPE_WIDTH)
 
 
 def _remember(results: list[PhotoResult], measured_mm: float, settings: Path) -> None:
@@ -143,12 +157,11 @@ def _write(results: list[PhotoResult], kit: Kit, request: Request) -> None:
 
 def _print(results: list[PhotoResult], kit: Kit, request: Request) -> None:
     from grader.write.results import results_of, to_json
-    from grader.write.terminal import show, summary
+    from grader.write.terminal import summary
 
     if request.as_json:
         print(to_json(results_of(results, _settings_told(kit, request), datetime.now())), end="")
         print(summary(results), file=sys.stderr)
     else:
-        console = Console() if sys.stdout.isatty() else Console(width=PIPE_WIDTH)
-        show(console, results)
+        print(summary(results))
     print(f"pictures, results.json and cuttings.csv are in {request.out}", file=sys.stderr)
