@@ -189,6 +189,8 @@ def _saddles(gray: Gray, layout: MatLayout, once: list[tuple[int, Points]]) -> t
             continue
         around = saddle + np.array([[0, 0], [square_mm, 0], [0, square_mm]])
         px = cv2.perspectiveTransform(around[None].astype(np.float64), local)[0]
+        if not _is_inside(px[0], gray):
+            continue
         sides = (np.hypot(*(px[1] - px[0])), np.hypot(*(px[2] - px[0])))
         mm.append(saddle)
         guess.append(px[0])
@@ -204,6 +206,12 @@ def _saddles(gray: Gray, layout: MatLayout, once: list[tuple[int, Points]]) -> t
     moved = np.hypot(*(refined - points.reshape(-1, 2)).T)
     good = (moved < window) & _looks_like_saddle(gray, refined, window)
     return np.asarray(mm)[good], refined[good]
+
+
+def _is_inside(point_px: Points, gray: Gray) -> bool:
+    """Return whether a point lies in the picture; a mat may reach beyond it."""
+    height, width = gray.shape
+    return bool(0 <= point_px[0] <= width - 1 and 0 <= point_px[1] <= height - 1)
 
 
 def _looks_like_saddle(gray: Gray, points_px: Points, window: int) -> NDArray[np.bool_]:

@@ -115,10 +115,9 @@ def expose(
 ) -> NDArray[np.uint8]:
     """Return the grey photo (H, W) of printed pages, each seen through its own map."""
     x, y = np.meshgrid(np.arange(shot.width_px), np.arange(shot.height_px))
-    px = np.stack([x.ravel(), y.ravel()], axis=1).astype(np.float64)
-    light = np.full(len(px), BENCH_LIGHT, dtype=np.float32)
+    light = np.full(x.size, BENCH_LIGHT, dtype=np.float32)
     for page, page_mm, plane in pages:
-        mm = plane.mm_from_px(px)
+        mm = _mm_of_pixels(plane, shot)
         # The page's size is rounded to whole pixels, the scale of what is on it is not.
         at = (mm * PAGE_DPI / 25.4 - 0.5).astype(np.float32).reshape(-1, 1, 2)
         at = at.reshape(shot.height_px, shot.width_px, 2)
@@ -132,6 +131,22 @@ def expose(
     image = np.clip(image, 0, 1)
     srgb = np.where(image <= 0.0031308, 12.92 * image, 1.055 * image ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
     return np.round(srgb * 255).astype(np.uint8)
+
+
+def _mm_of_pixels(plane: PlaneMap, shot: Shot) -> Points:
+    """Return the mat position (H * W, 2) of each pixel, interpolated between every fourth.
+
+    The lens is so smooth that this is wrong by less than 0.001 px; steps of a quarter are exact in remap.
+    """
+    step = 4
+    columns, rows = shot.width_px // step + 2, shot.height_px // step + 2
+    x, y = np.meshgrid(np.arange(columns) * step, np.arange(rows) * step)
+    knots = plane.mm_from_px(np.stack([x.ravel(), y.ravel()], axis=1).astype(np.float64))
+    fine = np.meshgrid(
+        np.arange(shot.width_px, dtype=np.float32) / step, np.arange(shot.height_px, dtype=np.float32) / step
+    )
+    grid = knots.reshape(rows, columns, 2).astype(np.float32)
+    return cv2.remap(grid, *fine, cv2.INTER_LINEAR).reshape(-1, 2).astype(np.float64)
 
 
 def photo_of(gray: NDArray[np.uint8], focal_35mm: float = math.nan) -> Photo:
