@@ -179,8 +179,8 @@ def test_one_good_photo_among_bad_ones(run: Run, tmp_path: Path) -> None:
         rows = list(csv.DictReader(file))
     assert [row["number"] for row in rows] == [str(number) for number in range(1, n_cuttings + 1)]
     assert not [cell for row in rows for cell in row.values() if cell.startswith(("=", "+", "@"))]
-    picture = Image.open(tmp_path / "out" / "=tray.graded.jpg")
-    assert picture.width >= 2000
+    with Image.open(tmp_path / "out" / "=tray.graded.jpg") as picture:
+        assert picture.width >= 2000
     assert " mm" in out and " in" in out
 
     # The check bar is remembered for the next run, and forgotten on demand.
