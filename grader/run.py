@@ -34,6 +34,7 @@ class Request:
     measured_mm: float | None
     batch: Mapping[str, str]
     as_json: bool
+    debug_dir: Path | None = None
 
 
 def run(request: Request, settings: Path) -> ExitCode:
@@ -87,6 +88,7 @@ def _kit(request: Request, settings: Path) -> Kit:
         layouts=layouts,
         print_scale=None if measured is None else scale_from_bar(measured),
         known_scales={mat_id: bar / CHECK_BAR_MM for mat_id, bar in load_bars(settings).items()},
+        debug_dir=request.debug_dir,
     )
 
 
@@ -110,11 +112,14 @@ def _graded(photos: list[Path], kit: Kit, request: Request) -> list[PhotoResult]
             status.start()
 
     results: list[PhotoResult] = []
+    told: set[str] = set()
     try:
         for result in grade_all(photos, kit, request.batch, request.out, write_picture, tell):
             if status is not None:
                 status.stop()
             results.append(result)
+            if request.measured_mm is None:
+                _tell_remembered(result, told)
             if not request.as_json:
                 show_photo(_table_console(), result)
     except KeyboardInterrupt:
@@ -123,6 +128,20 @@ def _graded(photos: list[Path], kit: Kit, request: Request) -> list[PhotoResult]
         if status is not None:
             status.stop()
     return results
+
+
+def _tell_remembered(result: PhotoResult, told: set[str]) -> None:
+    """Say once for each mat that a check bar of an earlier run is used: another print may differ."""
+    if not isinstance(result, GradedPhoto) or result.pose.mat_id in told:
+        return
+    if result.pose.print_scale_source == "check bar typed":
+        told.add(result.pose.mat_id)
+        bar_mm = result.pose.print_scale * CHECK_BAR_MM
+        print(
+            f"mat {result.pose.mat_id}: using its check bar of {bar_mm:g} mm, measured earlier "
+            "(for a new print give --measured, or --forget)",
+            file=sys.stderr,
+        )
 
 
 def _table_console() -> Console:
