@@ -71,6 +71,9 @@ def grade(
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the results as JSON instead of a table.")
     ] = False,
+    debug_dir: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Save what each stage saw, one picture a stage.")
+    ] = None,
 ) -> None:
     """Grade the cuttings on each photo; write pictures, results.json and cuttings.csv.
 
@@ -89,7 +92,7 @@ def grade(
     if not photos:
         raise typer.BadParameter("give at least one photo or folder", param_hint="PHOTO|FOLDER...")
     batch = {k: v for k, v in (("cutter", cutter), ("donor", donor), ("species", species)) if v}
-    request = Request(tuple(photos), out, targets, mat, measured, batch, as_json)
+    request = Request(tuple(photos), out, targets, mat, measured, batch, as_json, debug_dir)
     code = run(request, settings_folder())
     if strict and code is ExitCode.SOME_SKIPPED:
         code = ExitCode.NOTHING_GRADED

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from calib.design import MatLayout
 from grader.errors import PhotoProblem
@@ -26,6 +27,9 @@ from grader.records import (
     Traits,
 )
 from grader.verdict.targets import Targets
+
+if TYPE_CHECKING:
+    from grader.write.debug import StagePictures
 
 STAGES = ("capture", "locate", "outline", "shape", "traits", "verdict", "write")
 """Folders of the stages; the alphabet is the flow."""
@@ -48,6 +52,8 @@ class Kit:
     print_scale_source: str = "check bar typed"
     known_scales: Mapping[str, float] = field(default_factory=dict)
     """Mat id -> true mm per drawn mm, from check bars measured earlier."""
+    debug_dir: Path | None = None
+    """With it each stage leaves a picture there."""
 
 
 def grade_photo(path: Path | str, kit: Kit, batch: Mapping[str, str] | None = None) -> PhotoResult:
@@ -74,14 +80,23 @@ def grade_photo_and_picture(
     from grader.outline import find_silhouettes
 
     path, photo = Path(path), None
+    pictures = _stage_pictures(path, kit)
     try:
         photo = read_photo(path)
+        if pictures:
+            pictures.capture(photo)
         check_exposure(photo)
         pose = _located(photo, kit)
         notes = check_photo(photo, pose)
         view = flatten(photo, pose)
+        if pictures:
+            pictures.locate(pose, view)
         silhouettes = find_silhouettes(view, pose)
+        if pictures:
+            pictures.outline(silhouettes)
         shapes = [_traced(silhouette, view, photo, pose) for silhouette in silhouettes]
+        if pictures:
+            pictures.shape(shapes)
         cuttings = _graded(silhouettes, shapes, pose, kit.targets)
     except PhotoProblem as problem:
         return SkippedPhoto(path, problem.reason, problem.message, problem.advice), photo
@@ -98,6 +113,14 @@ def grade_photo_and_picture(
         batch=dict(batch or {}),
     )
     return result, photo
+
+
+def _stage_pictures(path: Path, kit: Kit) -> StagePictures | None:
+    if kit.debug_dir is None:
+        return None
+    from grader.write.debug import StagePictures
+
+    return StagePictures(kit.debug_dir, path)
 
 
 def _located(photo: Photo, kit: Kit) -> MatPose:
