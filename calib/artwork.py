@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import cv2
+import numpy as np
+from numpy.typing import NDArray
 
 from calib.design import (
     CHECK_BAR_MM,
@@ -21,6 +23,10 @@ MODULES = 8
 """Modules along a 36h10 marker: six of code, two of border."""
 TEXT_MM = 2.6
 """Readable at arm's length; height of capitals about 1.9 mm."""
+PHRASE_MM = 2.2
+"""Half a cell is wide enough for fourteen letters of it."""
+FIGURE_MM = 2.0
+"""Figures of the rulers, read from near."""
 LINE_MM = 0.2
 """Thinnest line that home printers draw evenly."""
 
@@ -46,17 +52,23 @@ def _marker(x_mm: float, y_mm: float, square_mm: float, marker_id: int) -> list[
     left, top = x_mm + (square_mm - side) / 2, y_mm + (square_mm - side) / 2
     module = side / MODULES
     marks: list[Mark] = [Rect(left, top, side, side)]
-    for row in range(MODULES):
-        column = 0
-        while column < MODULES:
-            run = column
-            while run < MODULES and cells[row, run]:
-                run += 1
-            if run > column:
-                x, y = left + column * module, top + row * module
-                marks.append(Rect(x, y, (run - column) * module, module, is_ink=False))
-            column = max(run, column + 1)
+    for line in range(MODULES):
+        for start, length in _runs(cells[line]):
+            x, y = left + start * module, top + line * module
+            marks.append(Rect(x, y, length * module, module, is_ink=False))
+        # Runs down the columns as well: two rectangles side by side leave a grey seam when drawn.
+        for start, length in _runs(cells[:, line]):
+            if length > 1:
+                x, y = left + line * module, top + start * module
+                marks.append(Rect(x, y, module, length * module, is_ink=False))
     return marks
+
+
+def _runs(cells: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return start and length of every run of true cells."""
+    steps = np.diff(np.concatenate([[0], cells.astype(np.int8), [0]]))
+    starts, ends = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
+    return [(int(start), int(end - start)) for start, end in zip(starts, ends, strict=True)]
 
 
 def _strip_y(layout: MatLayout, is_top: bool) -> float:
@@ -78,7 +90,7 @@ def _mm_ruler(layout: MatLayout) -> list[Mark]:
         inset = LINE_MM if mm == int(bar) else 0.0 if mm == 0 else LINE_MM / 2
         marks.append(Rect(left + mm - inset, bar_y - length, LINE_MM, length))
         if mm % 10 == 0 and 0 < mm < bar:
-            marks.append(Text(left + mm, bar_y - 2.4, 1.8, str(mm), "middle"))
+            marks.append(Text(left + mm, bar_y - 2.4, FIGURE_MM, str(mm), "middle"))
     words = f"measure me: {CHECK_BAR_MM:.0f} mm"
     marks.append(Text(left + bar + 2, bottom - 0.9, TEXT_MM, words))
     arrow = left + bar + 2 + 27.0
@@ -101,24 +113,23 @@ def _inch_ruler(layout: MatLayout) -> list[Mark]:
         y = top + eighth * INCH_MM / 8
         marks.append(Rect(bar_x - length, y - LINE_MM / 2, length, LINE_MM))
         if eighth % 8 == 0 and eighth:
-            marks.append(Text(bar_x - 2.4, y + 0.6, 1.6, f"{eighth // 8} in", "end"))
+            marks.append(Text(bar_x - 2.4, y + 0.6, FIGURE_MM, f"{eighth // 8}", "end"))
+    marks.append(Text(bar_x - 2.4, top + INCH_MM / 2 + 0.6, FIGURE_MM, "in", "end"))
     return marks
 
 
 def _names(layout: MatLayout) -> list[Mark]:
     """Return column letters above, row numbers on the left, ticks between cells, printing advice."""
     marks: list[Mark] = []
-    left, top, _, bottom = layout.lay_area_mm
-    phrases = ("print at 100 %", f"cutting mat {layout.mat_id}", "lay none touching")
+    left, top, _, _ = layout.lay_area_mm
+    phrases = ("print at 100 %", f"mat {layout.mat_id}", "none touching")
     for k in range(len(layout.columns_mm) - 1):
         x = (layout.columns_mm[k] + layout.columns_mm[k + 1]) / 2
         marks.append(Text(x, top - 1.4, TEXT_MM, chr(ord("A") + k), "middle"))
         if k < len(phrases):
-            marks.append(Text(x + 5.0, top - 1.4, 2.3, phrases[k]))
-        edge = layout.columns_mm[k]
+            marks.append(Text(x + 2.5, top - 1.4, PHRASE_MM, phrases[k]))
         if k:
-            marks.append(Rect(edge - LINE_MM / 2, top - 2.0, LINE_MM, 1.5))
-            marks.append(Rect(edge - LINE_MM / 2, bottom + 0.5, LINE_MM, 1.0))
+            marks.append(Rect(layout.columns_mm[k] - LINE_MM / 2, top - 2.0, LINE_MM, 1.5))
     for k in range(len(layout.rows_mm) - 1):
         y = (layout.rows_mm[k] + layout.rows_mm[k + 1]) / 2
         marks.append(Text(left - 3.2, y + 0.9, TEXT_MM, str(k + 1), "middle"))

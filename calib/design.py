@@ -48,7 +48,8 @@ PAPER_MM: Mapping[str, tuple[float, float]] = {
 }
 FIRST_ID: Mapping[str, int] = {"A4": 0, "Letter": 200, "A3": 400, "Tabloid": 600}
 CUSTOM_FIRST_ID, WIDTH_FIRST_ID, HEIGHT_FIRST_ID = 800, 1600, 1800
-LEAST_CM, MOST_CM = 15, 120
+LEAST_WIDTH_CM, LEAST_HEIGHT_CM, MOST_CM = 27, 15, 120
+"""Narrower, there is no room for the check bar and what is written beside it."""
 PRINT_MARGIN_MM = 8.0
 """Home printers leave this much unprinted."""
 SQUARE_MM = 8.0
@@ -61,6 +62,8 @@ CLEAR_MM = 0.5
 """Clean paper between print and lay area."""
 CELL_MM = 40.0
 """Wanted size of the named cells by which a person finds a cutting again."""
+MOST_COLUMNS = 26
+"""Columns are named by one letter."""
 CHECK_BAR_MM = 150.0
 INCH_MM = 25.4
 
@@ -126,11 +129,18 @@ class MatDesign:
 
     @property
     def ink_share(self) -> float:
-        """Share of the page that is black, squares and markers only."""
-        ink = sum(
-            (1 if m.is_ink else -1) * m.width_mm * m.height_mm for m in self.marks if isinstance(m, Rect)
-        )
-        return float(ink / (self.layout.page_mm[0] * self.layout.page_mm[1]))
+        """Share of the page that is black, lines and words left out."""
+        step_mm = 0.25
+        across, down = (round(side / step_mm) for side in self.layout.page_mm)
+        page = np.zeros((down, across), dtype=bool)
+        for mark in self.marks:
+            if isinstance(mark, Rect):
+                x0, y0, x1, y1 = (
+                    round(value / step_mm)
+                    for value in (mark.x_mm, mark.y_mm, mark.x_mm + mark.width_mm, mark.y_mm + mark.height_mm)
+                )
+                page[y0:y1, x0:x1] = mark.is_ink
+        return float(page.mean())
 
 
 def page_of(size: str) -> tuple[str, tuple[float, float]]:
@@ -151,11 +161,11 @@ def page_of(size: str) -> tuple[str, tuple[float, float]]:
         raise ValueError(
             f"size must be {known} or WIDTHxHEIGHT in mm such as 600x400, not {size!r}"
         ) from None
-    for side in (width, height):
-        if side % 10 or not LEAST_CM * 10 <= side <= MOST_CM * 10:
+    for what, side, least_cm in (("width", width, LEAST_WIDTH_CM), ("height", height, LEAST_HEIGHT_CM)):
+        if side % 10 or not least_cm * 10 <= side <= MOST_CM * 10:
             raise ValueError(
-                f"the sides of a board must be whole centimetres from {LEAST_CM * 10} to {MOST_CM * 10} mm, "
-                f"not {size!r}: the size is coded in its markers"
+                f"the {what} of a board must be whole centimetres from {least_cm * 10} to {MOST_CM * 10} mm, "
+                f"not {side:g} mm: its size is coded in its markers"
             )
     return f"{width:.0f}x{height:.0f}", (width, height)
 
@@ -178,8 +188,8 @@ def mat_layout(size: str) -> MatLayout:
         grid.left_mm + grid.columns * grid.square_mm - inner,
         grid.top_mm + grid.rows * grid.square_mm - inner,
     )
-    columns = np.linspace(area[0], area[2], max(1, round((area[2] - area[0]) / CELL_MM)) + 1)
-    rows = np.linspace(area[1], area[3], max(1, round((area[3] - area[1]) / CELL_MM)) + 1)
+    columns = _cell_edges(area[0], area[2])
+    rows = _cell_edges(area[1], area[3])
     return MatLayout(
         mat_id=f"{name}-{VERSION}",
         page_mm=page,
@@ -187,9 +197,14 @@ def mat_layout(size: str) -> MatLayout:
         markers={i: c for i, c in markers.items() if i < WIDTH_FIRST_ID},
         saddles_mm=grid.saddles_mm(),
         lay_area_mm=area,
-        columns_mm=tuple(float(v) for v in columns),
-        rows_mm=tuple(float(v) for v in rows),
+        columns_mm=columns,
+        rows_mm=rows,
     )
+
+
+def _cell_edges(start_mm: float, end_mm: float) -> tuple[float, ...]:
+    n = min(MOST_COLUMNS, max(1, round((end_mm - start_mm) / CELL_MM)))
+    return tuple(float(edge) for edge in np.linspace(start_mm, end_mm, n + 1))
 
 
 def layout_from_ids(ids: set[int]) -> MatLayout | None:
