@@ -23,6 +23,10 @@ MOST_WRONG_BORDER_SHARE = 0.12
 """Of the black border's cells."""
 SAMPLES_PER_CELL = 3
 """Each way, over the middle half of a cell."""
+LEAST_SIDE_PX = 10.0
+"""Smaller, a cell is little more than a pixel; 2.4 px per cell are needed to read most markers."""
+MOST_AT_ONCE = 500
+"""Shapes sampled together: OpenCV takes at most 32767 rows."""
 LEAST_CONTRAST = 25.0
 """Grey levels between black and white; the faintest print in deep shade still has more."""
 
@@ -39,9 +43,10 @@ def read_markers(gray: Gray, name: str, windows_px: tuple[int, ...]) -> list[tup
         Neighbourhoods whose mean a pixel must be darker than.
     """
     found: dict[int, list[Points]] = {}
-    for quads in (_quads(gray, name, window) for window in windows_px):
-        if len(quads):
-            for marker_id, corners in _read(gray, quads, name):
+    for window in windows_px:
+        quads = _quads(gray, name, window)
+        for start in range(0, len(quads), MOST_AT_ONCE):
+            for marker_id, corners in _read(gray, quads[start : start + MOST_AT_ONCE], name):
                 places = found.setdefault(marker_id, [])
                 side = float(np.hypot(*(corners[1] - corners[0])))
                 if all(np.abs(known - corners).max() > side / 2 for known in places):
@@ -61,7 +66,9 @@ def _quads(gray: Gray, name: str, window_px: int) -> Points:
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     corners, _, rejected = cv2.aruco.ArucoDetector(_single(name), parameters).detectMarkers(gray)
     shapes = [np.asarray(c, dtype=np.float64).reshape(4, 2) for c in (*corners, *rejected)]
-    return np.stack(shapes) if shapes else np.zeros((0, 4, 2))
+    quads = np.stack(shapes) if shapes else np.zeros((0, 4, 2))
+    sides = np.hypot(*(np.roll(quads, -1, axis=1) - quads).transpose(2, 0, 1))
+    return np.asarray(quads[sides.min(axis=1) >= LEAST_SIDE_PX])
 
 
 def _dictionary(name: str) -> cv2.aruco.Dictionary:

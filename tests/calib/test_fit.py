@@ -1,0 +1,113 @@
+"""The fit recovers what made the points, and its uncertainty is honest.  No pictures here: points only."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calib.design import MatLayout, mat_layout
+from calib.find import MatSighting
+from calib.fit import MatFit, fit_plane
+from calib.frames import BEND_POWERS, PlaneMap, Points, SheetBend
+from tests.calib.mat_photos import Shot, border_errors_mm, camera
+
+SHOT = Shot(width_px=4032, height_px=3024, k1=0.04, k2=-0.02, p1=0.001, p2=-0.0005)
+SIZE_PX = (SHOT.width_px, SHOT.height_px)
+LAYOUT = mat_layout("A4")
+NOISE_PX = 0.05
+
+
+def sighting_of(points_px: Points, points_mm: Points, layout: MatLayout = LAYOUT) -> MatSighting:
+    return MatSighting(
+        layout, (), points_px, points_mm, np.zeros_like(points_mm), 0.06, len(points_mm), repeated_ids=()
+    )
+
+
+def fitted(truth: PlaneMap, seed: int, noise_px: float = NOISE_PX) -> MatFit:
+    noise = np.random.default_rng(seed).normal(0, noise_px, LAYOUT.saddles_mm.shape)
+    seen = truth.px_from_mm(LAYOUT.saddles_mm) + noise
+    return fit_plane(sighting_of(seen, LAYOUT.saddles_mm), SIZE_PX, SHOT.focal_35mm, LAYOUT.lay_area_mm)
+
+
+def bent(truth: PlaneMap, **coefficient_mm: float) -> PlaneMap:
+    """Return the map with the sheet's height given by powers, such as x2y1=0.8."""
+    values = np.array([coefficient_mm.get(f"x{i}y{j}", 0.0) for i, j in BEND_POWERS])
+    page = LAYOUT.page_mm
+    return replace(truth, bend=SheetBend((page[0] / 2, page[1] / 2), max(page) / 2, values))
+
+
+def test_perfect_points_give_the_map_back() -> None:
+    truth = camera(LAYOUT.page_mm, SHOT)
+    fit = fitted(truth, 0, noise_px=0.0)
+    # What is usual of lenses pulls at the terms a little, so not quite zero.
+    assert border_errors_mm(fit.plane, truth, LAYOUT).max() < 0.002
+    assert fit.curl_mm == 0.0
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 12.0, 30.0])
+def test_the_stated_uncertainty_holds(tilt_deg: float) -> None:
+    truth = camera(LAYOUT.page_mm, replace(SHOT, tilt_deg=tilt_deg, fill=0.8))
+    errors, stated = [], []
+    for seed in range(12):
+        fit = fitted(truth, seed)
+        errors.append(border_errors_mm(fit.plane, truth, LAYOUT))
+        stated.append(fit.position_sigma_mm)
+    # Stated is the largest sigma of a coordinate in the area; errors are of both coordinates together.
+    assert np.sqrt(np.mean(np.square(errors))) < math.sqrt(2) * np.mean(stated)
+    assert np.max(errors) > 0.5 * np.mean(stated), "not stated larger than needed"
+
+
+def test_points_moved_by_a_leaf_are_left_out() -> None:
+    truth = camera(LAYOUT.page_mm, SHOT)
+    seen = truth.px_from_mm(LAYOUT.saddles_mm)
+    rng = np.random.default_rng(3)
+    moved = rng.choice(len(seen), len(seen) // 5, replace=False)
+    seen += rng.normal(0, NOISE_PX, seen.shape)
+    seen[moved] += rng.uniform(2, 9, (len(moved), 2))
+    fit = fit_plane(sighting_of(seen, LAYOUT.saddles_mm), SIZE_PX, SHOT.focal_35mm, LAYOUT.lay_area_mm)
+    assert fit.n_used == len(seen) - len(moved)
+    assert border_errors_mm(fit.plane, truth, LAYOUT).max() < 0.02
+
+
+@pytest.mark.parametrize(
+    "bend",
+    [{"x2y0": 2.0}, {"x0y2": 3.0}, {"x1y1": -1.5}, {"x2y1": 1.5, "x2y0": 0.5}, {"x3y0": 1.0, "x0y3": -1.0}],
+    ids=str,
+)
+def test_a_bent_sheet_is_noticed_and_allowed_for(bend: dict[str, float]) -> None:
+    truth = bent(camera(LAYOUT.page_mm, SHOT), **bend)
+    fit = fitted(truth, 5)
+    errors = border_errors_mm(fit.plane, truth, LAYOUT)
+    flat = replace(fit.plane, bend=None)
+    assert fit.curl_mm > 0.4
+    assert errors.max() < 0.05
+    assert errors.max() < 4 * fit.position_sigma_mm
+    assert errors.mean() < 0.5 * border_errors_mm(flat, truth, LAYOUT).mean()
+
+
+def test_a_flat_sheet_is_not_called_bent() -> None:
+    truth = camera(LAYOUT.page_mm, SHOT)
+    assert max(fitted(truth, seed).curl_mm for seed in range(8)) < 0.3
+
+
+def test_edges_grown_by_ink_are_told_and_do_not_move_the_map() -> None:
+    truth = camera(LAYOUT.page_mm, SHOT)
+    growth_mm = 0.12
+    drawn = np.concatenate(list(LAYOUT.markers.values()))
+    centres = np.repeat([c.mean(axis=0) for c in LAYOUT.markers.values()], 4, axis=0)
+    outward = np.sign(drawn - centres)
+    seen = truth.px_from_mm(drawn + growth_mm * outward)
+    sighting = replace(sighting_of(seen, drawn), outward_mm=outward)
+    fit = fit_plane(sighting, SIZE_PX, SHOT.focal_35mm, LAYOUT.lay_area_mm)
+    assert fit.growth_mm == pytest.approx(growth_mm, abs=0.003)
+    assert border_errors_mm(fit.plane, truth, LAYOUT).max() < 0.005
+
+
+def test_too_few_points_are_an_error() -> None:
+    truth = camera(LAYOUT.page_mm, SHOT)
+    few = LAYOUT.saddles_mm[:5]
+    with pytest.raises(ValueError, match="at least 6 points"):
+        fit_plane(sighting_of(truth.px_from_mm(few), few), SIZE_PX, math.nan, LAYOUT.lay_area_mm)
