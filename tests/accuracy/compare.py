@@ -64,10 +64,6 @@ class Comparison:
     readings: tuple[Reading, ...] = ()
     places: tuple[Reading, ...] = ()
     """Errors of ends and axis, see places.py; only where the base is at the right end."""
-    hidden_told: tuple[int, ...] = ()
-    """A base diameter was given though foliage hides the stretch it is defined on."""
-    hidden_kept: tuple[int, ...] = ()
-    """It is hidden, and the program says that it cannot tell."""
     curl_true_mm: float = 0.0
     curl_found_mm: float = math.nan
     grades: tuple[GradePair, ...] = ()
@@ -91,9 +87,6 @@ def compare(truth: PhotoTruth, graded: PhotoResult, targets: Targets) -> Compari
     reported, wrongly, missed = _without_grade(truth, graded, matching)
     pairs = [(truth.cuttings[i], graded.cuttings[j]) for i, j in matching.pairs]
     wrong_end = tuple(true.id for true, found in pairs if is_wrong_end(true, found))
-    hidden = [
-        (true.id, found.traits.get("base_diameter_mm")) for true, found in pairs if not true.is_base_clear
-    ]
     return Comparison(
         photo=truth.name,
         stress=truth.stress,
@@ -113,8 +106,6 @@ def compare(truth: PhotoTruth, graded: PhotoResult, targets: Targets) -> Compari
             if true.id not in wrong_end
             for reading in place_readings(truth.name, true, found)
         ),
-        hidden_told=tuple(i for i, told in hidden if told is not None and not math.isnan(told.value)),
-        hidden_kept=tuple(i for i, told in hidden if told is None or math.isnan(told.value)),
         curl_true_mm=truth.curl_mm,
         curl_found_mm=graded.pose.curl_mm,
         grades=tuple(_grade_pair(truth.name, true, found, targets) for true, found in pairs),

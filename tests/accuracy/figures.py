@@ -76,10 +76,6 @@ class Tally:
     set_aside_wrongly: int
     reported: int
     wrong_end: int
-    hidden_told: int
-    """Base diameters given though the stretch is hidden."""
-    hidden_kept: int
-    """Hidden, and so said."""
     position_p95_mm: float
     """The largest, over photos, of the 95th percentile over the lay area."""
     position_max_mm: float
@@ -120,8 +116,6 @@ def tally(comparisons: Sequence[Comparison]) -> Tally:
         set_aside_wrongly=sum(len(item.set_aside_wrongly) for item in comparisons),
         reported=sum(len(item.reported) for item in comparisons),
         wrong_end=sum(len(item.wrong_end) for item in comparisons),
-        hidden_told=sum(len(item.hidden_told) for item in comparisons),
-        hidden_kept=sum(len(item.hidden_kept) for item in comparisons),
         position_p95_mm=max((float(np.percentile(field, 95)) for field in fields), default=math.nan),
         position_max_mm=max((float(field.max()) for field in fields), default=math.nan),
         grades_sure=len(sure),

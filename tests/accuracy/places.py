@@ -1,4 +1,8 @@
-"""How far off the ends and the axis of a cutting lie: tells why a length or a bend is wrong."""
+"""How far off the ends and the axis of a cutting lie: tells why a length or a bend is wrong.
+
+And the diameter of stems whose base is not clear (stripped less than 10 mm, or hidden), which the goals
+leave out: the definition still gives a value for most of them.
+"""
 
 from __future__ import annotations
 
@@ -18,9 +22,10 @@ PLACES: Mapping[str, str] = MappingProxyType(
         "tip_along_mm": "tip, too far +, mm",
         "axis_bare_mm": "axis, bare stem, mm",
         "axis_leafy_mm": "axis, in foliage, mm",
+        "diameter_unclear_mm": "diam. short/hidden, mm",
     }
 )
-"""Pseudo measurements, whose true value is 0, and their titles."""
+"""Pseudo measurements and their titles; the true value of a place is 0."""
 STEP_MM = 4.0
 """The axis is compared at every such distance from the base; closer places err alike."""
 END_CHORD_MM = 8.0
@@ -49,6 +54,11 @@ def place_readings(photo: str, true: CuttingTruth, found: Cutting) -> list[Readi
     for arc, error, sigma in zip(arcs, errors, sigmas, strict=True):
         name = "axis_bare_mm" if arc < stripped_mm else "axis_leafy_mm"
         readings.append(reading(name, error, sigma))
+    diameter = found.traits.get("base_diameter_mm")
+    true_mm = true.values["base_diameter_mm"]
+    if not true.is_base_clear and diameter is not None and np.isfinite(true_mm):
+        told = (true_mm, diameter.value, diameter.sigma)
+        readings.append(Reading(photo, true.id, found.number, "diameter_unclear_mm", *told, says_none=False))
     return readings
 
 

@@ -92,9 +92,7 @@ def _tally_lines(counts: Tally, is_stress: bool) -> list[str]:
         f"photos {counts.photos}, skipped {counts.skipped}; cuttings {counts.cuttings}: "
         f"missed {counts.missed}, invented {counts.invented}, merged {counts.merged}, set aside wrongly "
         f"{counts.set_aside_wrongly} {_mark(counts.lost > lost_goal)} (rightly set aside {counts.reported})",
-        f"base at the wrong end {counts.wrong_end} {_mark(counts.wrong_end > 0)}; base hidden by foliage in "
-        f"{counts.hidden_told + counts.hidden_kept}: diameter rightly not given {counts.hidden_kept}, given "
-        f"{counts.hidden_told}",
+        f"base at the wrong end {counts.wrong_end} {_mark(counts.wrong_end > 0)}",
         f"mat position: worst photo's 95 % {counts.position_p95_mm:.3f} mm (goal {position_goal:g}) "
         f"{_mark(counts.position_p95_mm > position_goal)}, max {counts.position_max_mm:.3f} mm",
         f"grades equal {counts.grades_equal} of {counts.grades_sure} sure = {counts.grade_share:.1%} (goal "
@@ -167,8 +165,6 @@ def _set_data(comparisons: Sequence[Comparison]) -> dict[str, Any]:
                 "reported": item.reported,
                 "set_aside_wrongly": item.set_aside_wrongly,
                 "wrong_end": item.wrong_end,
-                "hidden_told": item.hidden_told,
-                "hidden_kept": item.hidden_kept,
                 "curl_true_mm": item.curl_true_mm,
                 "curl_found_mm": item.curl_found_mm,
                 "tally": asdict(tally([item])),

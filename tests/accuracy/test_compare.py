@@ -85,17 +85,19 @@ def test_hidden_base_is_left_out_of_the_diameter(tmp_path):
     result = compare(truth, known_tray.flawless(truth), TARGETS)
     assert by_trait([result])["base_diameter_mm"].n == 3
     assert by_trait([result])["total_length_mm"].n == 4
-    assert (result.hidden_told, result.hidden_kept) == ((0,), ())
+    assert by_place([result])["diameter_unclear_mm"].n == 1
 
 
-def test_hidden_base_that_is_not_told_is_right(tmp_path):
+def test_unclear_diameters_stand_apart(tmp_path):
     truth = known_tray.known_truth(tmp_path)
     truth = replace(truth, cuttings=tuple(replace(item, is_base_clear=False) for item in truth.cuttings))
     graded = known_tray.with_trait(
         known_tray.flawless(truth), "base_diameter_mm", lambda i, m: m if i else not_measurable("hidden")
     )
     result = compare(truth, graded, TARGETS)
-    assert (result.hidden_told, result.hidden_kept) == ((1, 2, 3), (0,))
+    assert "base_diameter_mm" not in by_trait([result])
+    row = by_place([result])["diameter_unclear_mm"]
+    assert (row.n, row.cannot_tell) == (3, 1)
 
 
 def test_ends_and_axis_that_are_off_are_reported(tmp_path):
