@@ -8,6 +8,7 @@
     compare.py   truth and result       -> Comparison: lost, invented, wrong end, readings, grades
     reading.py   one measurement beside its truth
     places.py    ends and axis          -> readings that tell why a length or a bend is wrong
+    grades.py    the grade of the truth beside the grade given
     figures.py   readings               -> bias, RMSE, 95th percentile, coverage, counts
     goals.py     what the figures are held against
     tables.py    figures                -> text and JSON

@@ -7,9 +7,8 @@ import json
 import sys
 from pathlib import Path
 
+from grader.verdict import DEFAULT_NAME, load_targets, shipped_names
 from tests.accuracy.kits import Measurer
-
-from grader.verdict import load_targets
 from tests.accuracy.run import default_folders, run_set, set_name, trays_folder, truth_files, usable
 from tests.accuracy.tables import as_data, table
 from tests.accuracy.worst import save_worst
@@ -30,6 +29,7 @@ def main() -> int:
 
     folders = options.folders or default_folders()
     targets = load_targets()
+    others = [load_targets(name) for name in shipped_names() if name != DEFAULT_NAME]
     measurer = Measurer(targets)
     cases = {}
     for folder in folders:
@@ -38,7 +38,7 @@ def main() -> int:
             paths = [path for path in paths if path.name.split(".")[0] in options.only]
         if paths:
             print(f"{set_name(folder)}: {len(paths)} photos", file=sys.stderr)
-            cases[set_name(folder)] = run_set(paths, options.jobs, measurer.measure, targets)
+            cases[set_name(folder)] = run_set(paths, options.jobs, measurer.measure, targets, others)
     if not cases:
         print(
             f"No photo with truth found (looked in {', '.join(map(str, folders)) or trays_folder()}).",

@@ -3,41 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.records import Cutting, GradedPhoto, Measured, PhotoResult, SilhouetteKind, SkippedPhoto, Traits
-from grader.traits.catalogue import TRAITS, does_not_exist, is_absent
-from grader.verdict import Targets, grade_cutting
+from grader.records import Cutting, GradedPhoto, Measured, PhotoResult, SilhouetteKind, SkippedPhoto
+from grader.traits.catalogue import TRAITS, is_absent
+from grader.verdict import Targets
 from tests.accuracy.goals import RELATIVE
+from tests.accuracy.grades import GradePair, grade_pair, regraded
 from tests.accuracy.match import MIN_SHARE_FOUND, Matching, match
 from tests.accuracy.places import place_readings
 from tests.accuracy.reading import Reading
 from tests.accuracy.truth import CuttingTruth, PhotoTruth
 
-TRUTH_SIGMA = 1e-9
-"""Uncertainty given to true values when they are graded: none, but not "does not exist"."""
 CROOK_PLACE_MIN_DEG = 10.0
 """Where a bend is says something only when there is one."""
-FAR_SIGMAS = 3.0
-"""Truth further than this from every limit: "unsure" is then the program's fault."""
 GRID_STEP_MM = 5.0
 """Positions on the mat are compared on such a grid over the lay area."""
-
-
-@dataclass(frozen=True, slots=True)
-class GradePair:
-    """Grade of the truth and grade given."""
-
-    photo: str
-    cutting_id: int
-    true_grade: str
-    given: str
-    reason: str
-    is_far: bool
-    """Truth further than three stated uncertainties from every limit, all limits measured."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,13 +52,27 @@ class Comparison:
     curl_true_mm: float = 0.0
     curl_found_mm: float = math.nan
     grades: tuple[GradePair, ...] = ()
+    other_grades: tuple[GradePair, ...] = ()
+    """The same measurements under other targets."""
     position_error_mm: NDArray[np.float64] | None = None
     """(N,) over the lay area; None on curled paper, where the flat truth does not hold."""
     position_sigma_mm: float = math.nan
 
 
-def compare(truth: PhotoTruth, graded: PhotoResult, targets: Targets) -> Comparison:
-    """Return where a result differs from the truth."""
+def compare(
+    truth: PhotoTruth, graded: PhotoResult, targets: Targets, others: Sequence[Targets] = ()
+) -> Comparison:
+    """Return where a result differs from the truth.
+
+    Parameters
+    ----------
+    truth, graded : what is, and what the program says
+    targets : Targets
+        Those that the result was graded by.
+    others : sequence of Targets
+        The same measurements are graded by these too: most cuttings of a tray lie far from the limits
+        of any one file.
+    """
     if isinstance(graded, SkippedPhoto):
         return Comparison(
             photo=truth.name,
@@ -108,7 +107,10 @@ def compare(truth: PhotoTruth, graded: PhotoResult, targets: Targets) -> Compari
         ),
         curl_true_mm=truth.curl_mm,
         curl_found_mm=graded.pose.curl_mm,
-        grades=tuple(_grade_pair(truth.name, true, found, targets) for true, found in pairs),
+        grades=tuple(grade_pair(truth.name, true, found, targets, found.grade) for true, found in pairs),
+        other_grades=tuple(
+            regraded(truth.name, true, found, other) for other in others for true, found in pairs
+        ),
         position_error_mm=position_error_mm(truth, graded),
         position_sigma_mm=graded.pose.position_sigma_mm,
     )
@@ -166,42 +168,6 @@ def _counts(trait: str, true: CuttingTruth) -> bool:
     if trait == "crook_at_mm":
         return true.values["crook_deg"] >= CROOK_PLACE_MIN_DEG
     return not (trait in RELATIVE and true.values[trait] <= 0.0)
-
-
-def true_traits(true: CuttingTruth) -> Traits:
-    """Return the true values as measurements without uncertainty."""
-    return {
-        name: does_not_exist("by definition") if math.isnan(value) else Measured(value, TRUTH_SIGMA)
-        for name, value in true.values.items()
-    }
-
-
-def _grade_pair(photo: str, true: CuttingTruth, found: Cutting, targets: Targets) -> GradePair:
-    return GradePair(
-        photo=photo,
-        cutting_id=true.id,
-        true_grade=grade_cutting(true_traits(true), targets).grade,
-        given=found.grade.grade,
-        reason=found.grade.reason,
-        is_far=_is_far_from_limits(true, found, targets),
-    )
-
-
-def _is_far_from_limits(true: CuttingTruth, found: Cutting, targets: Targets) -> bool:
-    for name, limits in targets.limits.items():
-        value = true.values.get(name, math.nan)
-        measured = found.traits.get(name, Measured(math.nan, math.nan))
-        if math.isnan(value) or is_absent(measured):
-            continue
-        if math.isnan(measured.value) or math.isnan(measured.sigma):
-            return False
-        for key, limit in limits.by_key.items():
-            if key.startswith("noted"):
-                continue
-            edge = limit + (0.5 if key.endswith("max") else -0.5) * TRAITS[name].is_count
-            if abs(value - edge) <= FAR_SIGMAS * measured.sigma:
-                return False
-    return True
 
 
 def position_error_mm(truth: PhotoTruth, graded: GradedPhoto) -> NDArray[np.float64] | None:

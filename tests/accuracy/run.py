@@ -48,16 +48,18 @@ def set_name(folder: Path) -> str:
     return f"trays {folder.name}" if folder.parent == trays_folder() else folder.name
 
 
-def measure_one(truth_path: Path, measure: Measure, targets: Targets) -> Case:
+def measure_one(truth_path: Path, measure: Measure, targets: Targets, others: Sequence[Targets] = ()) -> Case:
     """Return one photo with its result and the comparison."""
     truth = load_truth(truth_path)
     result = measure(truth, truth_path.parent)
-    return Case(truth, result, compare(truth, result, targets))
+    return Case(truth, result, compare(truth, result, targets, others))
 
 
-def run_set(paths: Sequence[Path], jobs: int, measure: Measure, targets: Targets) -> list[Case]:
+def run_set(
+    paths: Sequence[Path], jobs: int, measure: Measure, targets: Targets, others: Sequence[Targets] = ()
+) -> list[Case]:
     """Return the cases of some truth files, in order; progress goes to stderr."""
-    work = partial(measure_one, measure=measure, targets=targets)
+    work = partial(measure_one, measure=measure, targets=targets, others=others)
     if jobs <= 1:
         return list(_told(map(work, paths), len(paths)))
     with ProcessPoolExecutor(jobs) as pool:

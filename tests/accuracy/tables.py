@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -11,6 +12,7 @@ from grader.traits.catalogue import TRAITS
 from tests.accuracy import goals
 from tests.accuracy.compare import Comparison
 from tests.accuracy.figures import Figures, Tally, by_place, by_trait, tally
+from tests.accuracy.grades import GradePair
 from tests.accuracy.places import PLACES
 
 GROUPS: Mapping[str, Callable[[Comparison], bool]] = {
@@ -58,6 +60,7 @@ def group_table(title: str, comparisons: Sequence[Comparison], is_stress: bool) 
     lines += [_figure_line(place, row, is_stress) for place, row in by_place(comparisons).items()]
     lines.append("-" * len(head))
     lines += _tally_lines(tally(comparisons), is_stress)
+    lines += ["grades by every target file:", *target_lines(comparisons, is_stress)]
     return "\n".join(lines)
 
 
@@ -100,6 +103,27 @@ def _tally_lines(counts: Tally, is_stress: bool) -> list[str]:
         f"from every limit {counts.unsure_far} {_mark(counts.unsure_far > 0)}",
         f"true->given: {confusion}",
     ]
+
+
+def target_lines(comparisons: Sequence[Comparison], is_stress: bool) -> list[str]:
+    """Return one line per target file: the same measurements graded by it."""
+    by_targets: dict[str, list[GradePair]] = {}
+    for item in comparisons:
+        for pair in (*item.grades, *item.other_grades):
+            by_targets.setdefault(pair.targets, []).append(pair)
+    goal = goals.GRADE_SHARE_STRESS if is_stress else goals.GRADE_SHARE
+    lines = []
+    for name, pairs in by_targets.items():
+        sure = [pair for pair in pairs if pair.given != "unsure"]
+        equal = sum(pair.given == pair.true_grade for pair in sure)
+        share = equal / len(sure) if sure else math.nan
+        far = sum(pair.is_far for pair in pairs if pair.given == "unsure")
+        true = ", ".join(f"{grade} {n}" for grade, n in sorted(Counter(p.true_grade for p in pairs).items()))
+        lines.append(
+            f"  {name.split()[0]:20s} equal {equal:3d} of {len(sure):3d} = {share:6.1%} "
+            f"{_mark(share < goal)} unsure {len(pairs) - len(sure):3d}, far {far} {_mark(far > 0)} (truth: {true})"
+        )
+    return lines
 
 
 def condition_table(name: str, comparisons: Sequence[Comparison]) -> str:
@@ -171,7 +195,7 @@ def _set_data(comparisons: Sequence[Comparison]) -> dict[str, Any]:
                 "traits": {t: asdict(f) for t, f in by_trait([item]).items()},
                 "readings": [asdict(reading) for reading in item.readings],
                 "places": [asdict(reading) for reading in item.places],
-                "grades": [asdict(pair) for pair in item.grades],
+                "grades": [asdict(pair) for pair in (*item.grades, *item.other_grades)],
                 "position_sigma_mm": item.position_sigma_mm,
             }
         )

@@ -247,6 +247,18 @@ def test_grades_and_doubt(tmp_path):
     assert counts.confusion == (("1", "1", 1), ("1", "2", 1), ("1", "unsure", 2))
 
 
+def test_other_targets_are_asked_too(tmp_path):
+    truth = known_tray.known_truth(tmp_path)
+    graded = known_tray.flawless(truth, sigma=0.001)
+    small = load_targets("miniature-conifer")
+    result = compare(truth, graded, TARGETS, [small])
+    assert {pair.targets for pair in result.other_grades} == {small.id}
+    # Without any error both grades are the same, whatever the limits; 90 mm is too long for a miniature.
+    assert {(pair.true_grade, pair.given) for pair in result.other_grades} == {("cull", "cull")}
+    assert len(result.grades) == len(result.other_grades) == 4
+    assert "miniature-conifer" in table("made up", [result])
+
+
 def test_print_scale_turns_page_mm_into_true_mm(tmp_path):
     truth = known_tray.known_truth(tmp_path, print_scale=0.97)
     assert truth.page_mm == pytest.approx((0.97 * 297.0, 0.97 * 210.0))
