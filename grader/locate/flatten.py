@@ -21,6 +21,9 @@ class FlatSettings:
     map_step_px: int = 16
     """The photo position is computed at every such pixel and interpolated linearly (cubic does not
     keep a ramp straight): error < 0.05 px."""
+    rim_mm: float = 1.8
+    """Shown beyond the lay area: what stands above the paper is seen shifted outward, by 1.5 mm for
+    5 mm of height near the edge of A4."""
     fiducial_margin_mm: float = 0.6
     """Blurred rim around printed fiducials that is not plain paper."""
 
@@ -60,10 +63,11 @@ def flatten(photo: Photo, pose: MatPose, settings: FlatSettings | None = None) -
 def _from_above(
     photo: Photo, pose: MatPose, settings: FlatSettings
 ) -> tuple[NDArray[np.uint8], tuple[float, float]]:
-    left, top, right, bottom = pose.lay_area_mm
+    rim = settings.rim_mm
+    left, top, right, bottom = np.asarray(pose.lay_area_mm) + [-rim, -rim, rim, rim]
     mm = settings.mm_per_px
     width, height = round((right - left) / mm), round((bottom - top) / mm)
-    origin_mm = (left + mm / 2, top + mm / 2)
+    origin_mm = (float(left) + mm / 2, float(top) + mm / 2)
     step = settings.map_step_px
     # Sample the map on a coarse grid whose cell centres match cv2.resize's pixel-centre rule.
     cols, rows = -(-width // step) + 2, -(-height // step) + 2

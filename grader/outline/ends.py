@@ -30,10 +30,10 @@ LEAST_ECCENTRICITY = 0.45
 # Logistic regression on 10,058 skeleton ends of 390 cuttings of the independent trays, folders a and
 # b: the best-scoring end belongs to the base in all of them.  Features are standardised as
 # (feature - mean) / scale.  See ``EndFeatures`` for their order.
-FEATURE_MEAN = (0.7945, 2.0690, 0.1206, 0.2567, 0.0060, 0.8124, 0.1173, 0.0332, 0.1827, -0.3577)
-FEATURE_SCALE = (0.1246, 0.8512, 0.8276, 0.1594, 0.2002, 0.3877, 0.0984, 0.5198, 0.1932, 0.5781)
-FEATURE_WEIGHT = (2.6317, 0.1194, -0.9877, -1.6193, 1.0152, 0.5590, 0.9280, -0.0182, -1.6019, 0.3484)
-INTERCEPT = -9.3740
+FEATURE_MEAN = (0.7952, 2.1202, 0.1684, 0.2487, -0.0029, 0.8242, 0.1199, 0.0094, 0.1806, -0.3375)
+FEATURE_SCALE = (0.1255, 0.8659, 0.8087, 0.1512, 0.2060, 0.3815, 0.1004, 0.5441, 0.1888, 0.5721)
+FEATURE_WEIGHT = (2.8236, 0.0444, -1.0452, -1.4529, 0.8029, 0.6829, 0.8763, 0.3374, -1.6988, 0.5266)
+INTERCEPT = -9.7483
 
 
 @dataclass(frozen=True, slots=True, eq=False)

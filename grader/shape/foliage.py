@@ -18,6 +18,11 @@ ln(R/G) below 0, yellow-greens up to 0.1; dead leaves 0.3 to 0.9 (rendered and p
 STEM_MARGIN_MM = 0.25
 """Pixels this near to the bare stem's edge belong to it."""
 WOOD_MARGIN = 1.15
+TIP_WIDTH_SHARE = 0.3
+"""The leader tapers to about this share of its width at the base."""
+WOOD_SHARE = 0.45
+"""On the way from leaf colour to bark colour; beyond this it is bark."""
+LEAST_COLOUR_DISTANCE = 0.1
 LEAST_SIDE_SHOOT_MM = 12.0
 """Side shoots shorter than this, or than a fifth of the whole, are no tips (definition)."""
 LEAST_SIDE_SHARE = 0.2
@@ -47,21 +52,46 @@ def foliage_of(fields: CuttingFields, axis_mm: Points, attached_mm: float, stem_
     leaves = np.where(bare > 0, 0, fields.coverage)
     # Stubs and stray needles below the foliage are no foliage either.
     leaves = leaves * _beyond(fields, axis_mm, attached_mm)
+    wood = _wood_seen(fields, axis_mm, attached_mm, stem_width_mm, bare > 0, leaves > 0.7)
+    leaves = np.where(wood, 0, leaves)
     area_mm2 = float(leaves.sum()) * fields.mm_per_px**2
     solid = leaves > 0.7
     brown = solid & (fields.red > BROWN_RED) & (fields.blue < BROWN_BLUE)
-    wood = np.zeros_like(bare)
-    above = axis_mm[arc > attached_mm]
-    if len(above) >= 2:
-        # The woody leader seen through the foliage is brown, but no leaf.
-        px = np.round((above - fields.corner_mm) / fields.mm_per_px * 8).astype(np.int32)
-        thick = max(1, round(stem_width_mm / fields.mm_per_px))
-        cv2.polylines(wood, [px], isClosed=False, color=1, thickness=thick, shift=3)
-    counted = solid & (wood == 0)
-    share = float(brown[counted].mean()) if counted.sum() > 50 else 0.0
+    share = float(brown[solid].mean()) if solid.sum() > 50 else 0.0
     edge = float((cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3)))).sum())
     sigma = 0.01 + 0.25 * np.sqrt(share * (1 - share)) * 0.3
     return Foliage(area_mm2, share, float(sigma), edge / 2 * fields.mm_per_px)
+
+
+def _wood_seen(
+    fields: CuttingFields,
+    axis_mm: Points,
+    attached_mm: float,
+    stem_width_mm: float,
+    bare: Mask,
+    leafy: Mask,
+) -> Mask:
+    """Return where the woody leader is seen through the foliage: near the axis and coloured like bark."""
+    arc = arc_of(axis_mm)
+    above = np.nonzero(arc > attached_mm)[0]
+    band = np.zeros(fields.coverage.shape, dtype=np.uint8)
+    if len(above) < 2:
+        return band > 0
+    px = np.round((axis_mm - fields.corner_mm) / fields.mm_per_px * 8).astype(np.int32)
+    for first, last in zip(above[:-1], above[1:], strict=True):
+        left = 1 - (arc[last] - attached_mm) / max(float(arc[-1]) - attached_mm, 1e-9)
+        wide_mm = stem_width_mm * (TIP_WIDTH_SHARE + (1 - TIP_WIDTH_SHARE) * left) + 2 * STEM_MARGIN_MM
+        thick = max(1, round(wide_mm / fields.mm_per_px))
+        cv2.line(band, tuple(px[first].tolist()), tuple(px[last].tolist()), 1, thickness=thick, shift=3)
+    beside = leafy & (band == 0)
+    on_stem = bare & (fields.depth_mm > 0.3)
+    if beside.sum() < 50 or on_stem.sum() < 50:
+        return np.zeros(band.shape, dtype=bool)
+    colour = np.stack([fields.red, fields.blue], axis=-1)
+    stem, leaf = np.median(colour[on_stem], axis=0), np.median(colour[beside], axis=0)
+    between = stem - leaf
+    share = (colour - leaf) @ between / max(float(between @ between), LEAST_COLOUR_DISTANCE**2)
+    return np.asarray((band > 0) & (share > WOOD_SHARE))
 
 
 def _beyond(fields: CuttingFields, axis_mm: Points, attached_mm: float) -> Mask:

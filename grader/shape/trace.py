@@ -46,9 +46,13 @@ class ShapeSettings:
     """... give or take this share of the rise."""
     foliage_height_share: float = 0.025
     """Mean height of foliage above the paper, per mm of length, beyond half the stem."""
-    foliage_excess: float = 0.07
-    """By this share foliage area reads too large: contact shadow between leaves counts as covered
-    (same source)."""
+    foliage_edge_mm: float = 0.126
+    """Foliage reads too large by so much along its edge: contact shadow between leaves counts as
+    covered (fitted on the same source) ..."""
+    foliage_edge_sigma_mm: float = 0.04
+    """... give or take so much, ..."""
+    foliage_share_sigma: float = 0.10
+    """... and leaves hidden or spread by the oblique view add this share."""
     base_bias_mm: float = 0.0
     crushed_mm: float = 3.0
     """The first mm above the cut are crushed or flared by the blade (definition)."""
@@ -172,7 +176,7 @@ def _shape(
     eye_mm = pose.plane.eye_mm[2]
     mean_height = radius + settings.foliage_height_share * total
     level = (1 - mean_height / eye_mm) ** 2 if np.isfinite(eye_mm) else 1.0
-    area = foliage.area_mm2 * level * (1 - settings.foliage_excess)
+    area = max(0.0, foliage.area_mm2 * level - settings.foliage_edge_mm * foliage.edge_mm)
     away = float(np.hypot(*(traced.axis[-1] - np.asarray(pose.plane.eye_mm[:2])))) / eye_mm
     tip_sigma = (
         float(np.hypot(traced.tip_sigma, settings.tip_rise_sigma * rise * away))
@@ -194,7 +198,9 @@ def _shape(
         base_sigma_mm=max(traced.base_sigma, 0.15),
         base_doubt=_doubt(silhouette),
         foliage_area_mm2=area,
-        foliage_area_sigma_mm2=float(np.hypot(0.05 * area, 0.02 * foliage.edge_mm)),
+        foliage_area_sigma_mm2=float(
+            np.hypot(settings.foliage_share_sigma * area, settings.foliage_edge_sigma_mm * foliage.edge_mm)
+        ),
         browned_share=foliage.browned_share,
         browned_share_sigma=foliage.browned_sigma,
         side_tips_mm=shoots,
