@@ -121,7 +121,8 @@ def target_lines(comparisons: Sequence[Comparison], is_stress: bool) -> list[str
         true = ", ".join(f"{grade} {n}" for grade, n in sorted(Counter(p.true_grade for p in pairs).items()))
         lines.append(
             f"  {name.split()[0]:20s} equal {equal:3d} of {len(sure):3d} = {share:6.1%} "
-            f"{_mark(share < goal)} unsure {len(pairs) - len(sure):3d}, far {far} {_mark(far > 0)} (truth: {true})"
+            f"{_mark(share < goal)} unsure {len(pairs) - len(sure):3d}, far {far} {_mark(far > 0)} "
+            f"(truth: {true})"
         )
     return lines
 
