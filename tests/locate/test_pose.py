@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from calib.design import mat_layout
+from calib.frames import BEND_POWERS, SheetBend
 from grader.errors import PhotoProblem
 from grader.locate.pose import find_mat
 from grader.records import Photo
@@ -91,3 +92,16 @@ def test_two_mats_are_refused() -> None:
 def test_too_small_and_too_tilted_are_refused() -> None:
     assert refused(shot_of(replace(SHOT, fill=0.42))).reason == "too small"
     assert refused(shot_of(replace(SHOT, tilt_deg=46.0, fill=0.72))).reason == "too tilted"
+
+
+def test_a_bent_sheet_is_said_and_allowed_for() -> None:
+    height_mm = np.zeros(len(BEND_POWERS))
+    height_mm[BEND_POWERS.index((2, 0))], height_mm[BEND_POWERS.index((2, 1))] = 1.5, 1.0
+    middle = (LAYOUT.page_mm[0] / 2, LAYOUT.page_mm[1] / 2)
+    truth = replace(camera(LAYOUT.page_mm, SHOT), bend=SheetBend(middle, middle[0], height_mm))
+    pose = find_mat(photo_of(expose([(page_of("A4"), LAYOUT.page_mm, truth)], SHOT), 26.0))
+    errors = border_errors_mm(pose.plane, truth, LAYOUT)
+    assert any("press it flat" in words for words in pose.warnings)
+    assert pose.curl_mm > 0.5
+    assert errors.max() < 0.08  # at 6 px per mm; taken for flat, the sheet is 0.3 mm wrong
+    assert errors.max() < 3 * pose.position_sigma_mm
