@@ -29,11 +29,11 @@ class PoseSettings:
     good_tilt_deg: float = 25.0
     least_spread: float = 0.35
     """Fiducials must span this share of the page in both directions."""
-    curl_said_mm: float = 0.5
-    """Curl from which the person is told: flat sheets on rendered photos show up to 0.3 mm."""
-    curl_share: float = 0.03
-    """Standard uncertainty of a position by the bend that the fiducials cannot tell, as a share of the curl:
-    0.01 mm at 3 mm of curl on rendered photos, but paper also bends between the fiducials."""
+    curl_said_mm: float = 0.8
+    """Curl from which the person is told: below, what is left of it is a few hundredths of a mm."""
+    curl_share: float = 0.01
+    """Standard uncertainty of a position, beyond that of the fit, as a share of the curl: paper also bends
+    in ways that its border does not tell."""
     refused_residual_mm: float = 1.2
     """Fiducials further off than this on average: crumpled sheet, two boards, wrong layout."""
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from grader.outline.edge import EDGE_LEVEL, coverage_of, outlines_mm
 from grader.outline.ends import Ends, find_ends, way_between_mm
 from grader.outline.plant import PlantFields, plant_fields
-from grader.outline.shadow import ShadowSettings, find_shadow_colour
+from grader.outline.shadow import ShadowColour, ShadowSettings, find_shadow_colour, shaded_paper
 from grader.records import FlatView, Mask, MatPose, Silhouette, SilhouetteKind
 
 
@@ -41,6 +41,14 @@ class OutlineSettings:
     rival_score: float = 0.5
     """A second end at least this base-like, far from the first: two cuttings lie together."""
     rival_distance_mm: float = 30.0
+    rival_length_mm: float = 60.0
+    """On something shorter, two base-like ends are its own two ends: doubt, not overlap."""
+    strange_colour: float = 3.0
+    """Distance from the colours of shaded paper, in tolerances, from which something is not paper."""
+    strange_brightness: float = -0.35
+    """Log brightness below which colours are judged for that."""
+    strange_share: float = 0.35
+    """A thing is foreign if so much of it is coloured, but not like a plant."""
     solid_share: float = 0.8
     """Share of its convex hull that a card, a label or a tool fills; cuttings fill less."""
     solid_width_mm: float = 12.0
@@ -82,27 +90,73 @@ def find_silhouettes(
     side = 2 * round(settings.close_mm / view.mm_per_px / 2) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     closed = cv2.morphologyEx(marked, cv2.MORPH_CLOSE, kernel)
-    closed = _pale_holes_filled(closed, fields, view.mm_per_px)
+    holes = _plant_holes(closed, fields, view.mm_per_px)
+    closed = closed | holes
+    coverage = np.maximum(coverage, holes.astype(np.float32))
+    objects = _foreign_objects(view, fields, shadow, closed, settings)
+    for thing in objects:
+        x, y = thing.corner
+        closed[y : y + thing.mask.shape[0], x : x + thing.mask.shape[1]][thing.mask] = 0
     pieces, crumbs = _pieces(closed, fields, view.mm_per_px, settings)
-    wholes = _joined(pieces, crumbs, fields, view, settings)
+    wholes = _joined(pieces, crumbs, fields, view, settings) + objects
     found = [_silhouette(piece, coverage, view, settings) for piece in wholes]
     return tuple(_reading_order([s for s in found if s is not None]))
 
 
-def _pale_holes_filled(closed: NDArray[np.uint8], fields: PlantFields, mm_per_px: float) -> NDArray[np.uint8]:
-    """Fill holes that are not white: a fresh cut face is nearly as bright as paper, but yellow."""
+def _plant_holes(closed: NDArray[np.uint8], fields: PlantFields, mm_per_px: float) -> NDArray[np.uint8]:
+    """Return holes in the plants that are plant themselves.
+
+    A fresh cut face is nearly as bright as paper, but yellow; a streak of grey bark is as colourless
+    as shadow, but small and dark where paper between leaves would be lit.
+    """
     largest_face_mm2, yellow = 120.0, -0.12  # a cut of 12 mm wood; ln(B/G) of fresh wood is -0.2 to -0.8
+    largest_streak_mm2, dark = 2.5, -0.8  # log brightness of bark is -1 to -2.5
     _, labels, stats, _ = cv2.connectedComponentsWithStats((1 - closed).astype(np.uint8), connectivity=4)
-    filled = closed.copy()
+    filled = np.zeros_like(closed)
     for label in range(1, len(stats)):
         x, y, width, height, count = (int(value) for value in stats[label])
-        if count * mm_per_px**2 > largest_face_mm2:
+        area_mm2 = count * mm_per_px**2
+        if area_mm2 > largest_face_mm2:
             continue
         window = (slice(y, y + height), slice(x, x + width))
         hole = labels[window] == label
-        if float(np.median(fields.blue[window][hole])) < yellow:
+        is_face = float(np.median(fields.blue[window][hole])) < yellow
+        is_streak = area_mm2 < largest_streak_mm2 and float(np.median(fields.brightness[window][hole])) < dark
+        if is_face or is_streak:
             filled[window][hole] = 1
     return filled
+
+
+def _foreign_objects(
+    view: FlatView,
+    fields: PlantFields,
+    shadow: ShadowColour,
+    plant: NDArray[np.uint8],
+    settings: OutlineSettings,
+) -> list[_Piece]:
+    """Return things that are neither paper nor plant, such as a pen: coloured, and mostly not plant-like."""
+    on_red, on_blue = shaded_paper(fields.brightness, shadow, settings.shadow)
+    off = np.hypot(
+        (fields.red - on_red) / settings.shadow.red_tolerance,
+        (fields.blue - on_blue) / settings.shadow.blue_tolerance,
+    )
+    strange = (off > settings.strange_colour) & (fields.brightness < settings.strange_brightness)
+    strange &= view.lay_mask
+    kernel = np.ones((5, 5), np.uint8)
+    solid = cv2.morphologyEx(strange.astype(np.uint8) & (1 - plant), cv2.MORPH_OPEN, kernel)
+    whole = cv2.morphologyEx(solid | plant, cv2.MORPH_CLOSE, kernel)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=8)
+    found = []
+    for label in range(1, len(stats)):
+        x, y, width, height, count = (int(value) for value in stats[label])
+        area_mm2 = count * view.mm_per_px**2
+        if area_mm2 < settings.reported_area_mm2:
+            continue
+        window = (slice(y, y + height), slice(x, x + width))
+        mask = labels[window] == label
+        if float(solid[window][mask].mean()) > settings.strange_share:
+            found.append(_Piece((x, y), mask, area_mm2, None))
+    return found
 
 
 def _pieces(
@@ -274,13 +328,10 @@ def _kind(piece: _Piece, view: FlatView, settings: OutlineSettings) -> tuple[Sil
     sides_mm = np.asarray(cv2.minAreaRect(hull)[1]) * view.mm_per_px
     if piece.area_mm2 > settings.solid_share * hull_mm2 and sides_mm.min() > settings.solid_width_mm:
         return SilhouetteKind.OBJECT, "not a cutting: a solid thing such as a card, a label or a tool"
+    if piece.ends is None:
+        return SilhouetteKind.OBJECT, "not a cutting: a tool or another thing, not coloured like a plant"
     if length_mm < settings.least_length_mm:
         return SilhouetteKind.OBJECT, "not a cutting: too short"
-    if touches:
-        return (
-            SilhouetteKind.OUTSIDE,
-            "reaches outside the lay area: move it inside and take the photo again",
-        )
     if piece.ends is None or piece.base_score < settings.least_base_score:
         return (
             SilhouetteKind.OBJECT,
@@ -289,10 +340,15 @@ def _kind(piece: _Piece, view: FlatView, settings: OutlineSettings) -> tuple[Sil
     if piece.ends.branching < settings.bare_branching:
         return SilhouetteKind.OBJECT, "not a cutting: a bare stick or a tool without foliage"
     rival = _rival_score(piece.ends, view.mm_per_px * settings.skeleton_shrink, settings)
-    if rival > settings.rival_score:
+    if rival > settings.rival_score and length_mm > settings.rival_length_mm:
         return (
             SilhouetteKind.OVERLAP,
             "two or more cuttings touch or overlap here: lay them apart and take the photo again",
+        )
+    if touches:
+        return (
+            SilhouetteKind.OUTSIDE,
+            "reaches outside the lay area: move it inside and take the photo again",
         )
     return SilhouetteKind.CUTTING, ""
 

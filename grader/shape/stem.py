@@ -14,6 +14,8 @@ STEP_MM = 0.25
 FIT_MM = 6.0
 """Length of stem whose direction predicts the next step."""
 COVERED = 0.5
+BRIDGE_MM = 1.0
+"""Shorter gaps in the stem are pale or grey bark taken for paper."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,6 +70,22 @@ def _first_fall(coverage: Values, step_mm: float) -> Values:
     return np.asarray(np.where(below[:, 0], np.nan, fall))
 
 
+def _last_fall(coverage: Values, step_mm: float) -> float:
+    """Return where a row falls below one half for longer than a bridgeable gap; nan if it starts there."""
+    covered = coverage >= COVERED
+    last = -1
+    for k in np.nonzero(covered)[0]:
+        if (k - last - 1) * step_mm > BRIDGE_MM:
+            break
+        last = int(k)
+    if last < 0:
+        return float("nan")
+    if last + 1 >= len(coverage):
+        return float(last * step_mm)
+    high, low = float(coverage[last]), float(coverage[last + 1])
+    return (last + (high - COVERED) / max(high - low, 1e-9)) * step_mm
+
+
 def stem_to_cut(fields: CuttingFields, way_mm: Points, anchor_mm: float, half_width_mm: float) -> Points:
     """Return the centre line (K, 2) of the bare stem from its cut end to the anchor.
 
@@ -96,7 +114,8 @@ def stem_to_cut(fields: CuttingFields, way_mm: Points, anchor_mm: float, half_wi
         recent = np.asarray(trail[-int(FIT_MM / STEP_MM) :])
         direction = _direction(recent)
         ahead = recent[-1] + direction * STEP_MM
-        if fields.at(fields.coverage, ahead[None])[0] < COVERED:
+        beyond = recent[-1] + np.outer(np.arange(STEP_MM, BRIDGE_MM + 1e-9, STEP_MM), direction)
+        if (fields.at(fields.coverage, beyond) < COVERED).all():
             break
         trail.append(_recentred(fields, ahead, direction, half_width_mm))
     return np.asarray(trail[::-1])
@@ -117,7 +136,7 @@ def cut_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -> tu
     ends = []
     for share in np.linspace(-0.5, 0.5, 7):
         line = start + normal * share * half_width_mm + along[:, None] * direction
-        fall = _first_fall(fields.at(fields.coverage, line)[None], step_mm)[0]
+        fall = _last_fall(fields.at(fields.coverage, line), step_mm)
         if np.isfinite(fall) and fall < along[-1] - step_mm:
             ends.append(fall)
     if not ends:
