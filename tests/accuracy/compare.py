@@ -21,6 +21,8 @@ from tests.accuracy.truth import CuttingTruth, PhotoTruth
 
 CROOK_PLACE_MIN_DEG = 10.0
 """Where a bend is says something only when there is one."""
+LAY_EDGE_MM = 0.5
+"""What is seen nearer than this to the edge of the lay area touches it: print begins this far outside."""
 GRID_STEP_MM = 5.0
 """Positions on the mat are compared on such a grid over the lay area."""
 
@@ -128,11 +130,16 @@ def _without_grade(
         kinds = aside[index]
         if not kinds:
             missed.append(cutting.id)
-        elif not cutting.is_alone or (not cutting.is_inside and SilhouetteKind.OUTSIDE in kinds):
+        elif not cutting.is_alone or (SilhouetteKind.OUTSIDE in kinds and _leaves(truth, cutting, graded)):
             right.append(cutting.id)
         else:
             wrong.append(cutting.id)
     return tuple(right), tuple(wrong), tuple(missed)
+
+
+def _leaves(truth: PhotoTruth, cutting: CuttingTruth, graded: GradedPhoto) -> bool:
+    """Return whether a cutting leaves the picture or the lay area, or touches its edge."""
+    return not cutting.is_inside or truth.clearance_mm(cutting, graded.pose.lay_area_mm) < LAY_EDGE_MM
 
 
 def match_any(truth: PhotoTruth, graded: GradedPhoto) -> list[set[SilhouetteKind]]:

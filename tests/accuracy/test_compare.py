@@ -196,6 +196,17 @@ def test_set_aside_is_wrong_only_when_the_cutting_lies_alone(tmp_path, is_alone)
     assert not result.missed
 
 
+@pytest.mark.parametrize(("clearance_mm", "is_right"), [(0.2, True), (3.0, False)])
+def test_cutting_at_the_edge_of_the_lay_area_is_rightly_set_aside(tmp_path, clearance_mm, is_right):
+    truth = known_tray.known_truth(tmp_path)
+    graded = known_tray.set_aside(known_tray.flawless(truth), 0, SilhouetteKind.OUTSIDE)
+    seen = truth.seen_from_true(truth.cuttings[0].cells_mm, truth.cuttings[0].cells_height_mm())
+    area = (float(seen[:, 0].min()) - clearance_mm, 10.0, 290.0, 200.0)
+    result = compare(truth, replace(graded, pose=replace(graded.pose, lay_area_mm=area)), TARGETS)
+    assert result.reported == ((0,) if is_right else ())
+    assert result.set_aside_wrongly == (() if is_right else (0,))
+
+
 def test_base_at_the_wrong_end(tmp_path):
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.flawless(truth)
@@ -273,6 +284,7 @@ def test_print_scale_turns_page_mm_into_true_mm(tmp_path):
         ({}, ()),
         ({"light": {"name": "hard_sun"}}, ("hard_sun",)),
         ({"curl_mm": 2.0}, ("curled",)),
+        ({"curl_mm": 0.4}, ()),
         ({"debris": ["soil"]}, ("debris",)),
     ],
 )

@@ -26,6 +26,8 @@ Points = NDArray[np.float64]
 SUFFIX = ".truth.json"
 TILT_PLAIN_MAX_DEG = 15.0
 """The goals for even conditions hold up to this tilt."""
+CURL_PLAIN_MAX_MM = 1.0
+"""Paper on a bench is never quite flat; the stress set has 2 mm and more."""
 LOWRES_MAX_MP = 8.0
 """Photos below this many megapixels form a set of their own: between 4 and 12."""
 STRESS_LIGHTS = ("hard_sun", "sun", "warm", "bulb")
@@ -132,6 +134,11 @@ class PhotoTruth:
         grow = eye[2] / (eye[2] - np.asarray(height_mm, dtype=float))
         return np.asarray(eye[:2] + (points_mm - eye[:2]) * np.reshape(grow, (-1, 1)))
 
+    def clearance_mm(self, cutting: CuttingTruth, area_mm: tuple[float, float, float, float]) -> float:
+        """Return how far inside an area (left, top, right, bottom) a cutting is seen; < 0 if it leaves it."""
+        seen = self.seen_from_true(cutting.cells_mm, cutting.cells_height_mm())
+        return float(min((seen - area_mm[:2]).min(), (np.asarray(area_mm[2:]) - seen).min()))
+
 
 def photo_of(truth_path: Path) -> Path | None:
     """Return the photo beside a truth file, or None."""
@@ -184,7 +191,7 @@ def _stress(data: dict[str, Any]) -> tuple[str, ...]:
         found.append(name)
     if float(data["camera"].get("tilt_deg") or 0.0) > TILT_PLAIN_MAX_DEG:
         found.append("tilt")
-    if float(data.get("curl_mm") or 0.0) > 0.0:
+    if float(data.get("curl_mm") or 0.0) > CURL_PLAIN_MAX_MM:
         found.append("curled")
     if data.get("debris"):
         found.append("debris")
