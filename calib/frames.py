@@ -28,11 +28,23 @@ UNBEND_ITERATIONS = 8
 """Fixed-point steps that undo a sheet's bend: each gains a factor of slope x distance / height, 20 or so."""
 
 
+BEND_MOST_WAVES = 5
+BEND_BOX = 1.3
+"""Half side of the box the waves stand in, in half pages: at its walls they are level, on the page not."""
+BEND_WAVES = tuple(
+    (i, j)
+    for i in range(BEND_MOST_WAVES + 1)
+    for j in range(BEND_MOST_WAVES + 1)
+    if 0 < i * i + j * j <= BEND_MOST_WAVES**2
+)
+"""Half waves across and down of each term of a bent sheet: 25 of them."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SheetBend:
-    """Height of bent paper above the plane of the homography: a polynomial over the page.
+    """Height of bent paper above the plane of the homography: a sum of waves over the page.
 
-    ``u = (mm - centre_mm) / half_mm``; ``height_mm = sum of c_ij u_x^i u_y^j``, in the order of
+    ``u = (mm - centre_mm) / half_mm``; ``height_mm`` is the sum of ``coefficients_mm`` times
     :func:`bend_terms`.
     """
 
@@ -43,7 +55,6 @@ class SheetBend:
     def height_mm(self, points_mm: Points) -> NDArray[np.float64]:
         """Return the height (N,) of the paper at mat positions (N, 2)."""
         u = (np.asarray(points_mm, dtype=np.float64) - self.centre_mm) / self.half_mm
-        # Outside the page the polynomial knows nothing: it stays at its value on the border.
         return np.asarray(bend_terms(np.clip(u, -1.0, 1.0)) @ self.coefficients_mm)
 
     def scaled(self, true_mm_per_printed_mm: float) -> SheetBend:
@@ -53,16 +64,13 @@ class SheetBend:
         return SheetBend(centre, s * self.half_mm, s * self.coefficients_mm)
 
 
-BEND_POWERS = tuple((i, n - i) for n in range(2, 5) for i in range(n, -1, -1))
-"""Powers of x and y, second to fourth order: the plane itself takes order nought and one."""
-
-
 def bend_terms(u: Points) -> NDArray[np.float64]:
-    """Return the polynomial terms (..., 12) of a bent sheet at normalised positions (..., 2)."""
-    x, y = ([one, one * one, one**3, one**4] for one in (u[..., 0], u[..., 1]))
-    x.insert(0, np.ones_like(u[..., 0]))
-    y.insert(0, x[0])
-    return np.stack([x[i] * y[j] for i, j in BEND_POWERS], axis=-1)
+    """Return the waves (..., 25) of a bent sheet at normalised positions (..., 2)."""
+    waves = np.arange(BEND_MOST_WAVES + 1) * np.pi / (2 * BEND_BOX)
+    across = np.cos((u[..., :1] + BEND_BOX) * waves)
+    down = np.cos((u[..., 1:] + BEND_BOX) * waves)
+    i, j = np.array(BEND_WAVES).T
+    return np.asarray(across[..., i] * down[..., j])
 
 
 def bent_by_lens(d: Points, k1: float, k2: float, p1: float, p2: float) -> Points:
@@ -151,8 +159,9 @@ class PlaneMap:
         """Return the local scale (N,) in px per mm: square root of the area magnification."""
         points_mm = np.atleast_2d(np.asarray(points_mm, dtype=np.float64))
         step_mm = 0.5
-        along_x = self.px_from_mm(points_mm + [step_mm, 0.0]) - self.px_from_mm(points_mm - [step_mm, 0.0])
-        along_y = self.px_from_mm(points_mm + [0.0, step_mm]) - self.px_from_mm(points_mm - [0.0, step_mm])
+        right_mm, down_mm = np.array([step_mm, 0.0]), np.array([0.0, step_mm])
+        along_x = self.px_from_mm(points_mm + right_mm) - self.px_from_mm(points_mm - right_mm)
+        along_y = self.px_from_mm(points_mm + down_mm) - self.px_from_mm(points_mm - down_mm)
         area = np.abs(along_x[:, 0] * along_y[:, 1] - along_x[:, 1] * along_y[:, 0])
         return np.asarray(np.sqrt(area) / (2 * step_mm))
 

@@ -52,6 +52,18 @@ class Shot:
     seed: int = 1
 
 
+@dataclass(frozen=True)
+class PolynomialSheet:
+    """Height of a bent sheet, mm, by powers of the place in half pages from its middle."""
+
+    page_mm: tuple[float, float]
+    height_mm_of: dict[tuple[int, int], float]
+
+    def height_mm(self, points_mm: Points) -> NDArray[np.float64]:
+        x, y = np.moveaxis((points_mm - np.asarray(self.page_mm) / 2) / (max(self.page_mm) / 2), -1, 0)
+        return np.asarray(sum(height * x**i * y**j for (i, j), height in self.height_mm_of.items()))
+
+
 def camera(page_mm: tuple[float, float], shot: Shot) -> PlaneMap:
     """Return the exact map of a pinhole camera with lens distortion that sees the page."""
     centre = np.array([(shot.width_px - 1) / 2, (shot.height_px - 1) / 2])

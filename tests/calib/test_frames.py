@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calib.frames import BEND_POWERS, PlaneMap, SheetBend, bent_by_lens
+from calib.frames import BEND_WAVES, PlaneMap, SheetBend, bent_by_lens
 
 PAGE_MM = (297.0, 210.0)
 PLANE = PlaneMap(
@@ -21,7 +21,7 @@ PLANE = PlaneMap(
     p2=-0.002,
     eye_mm=(140.0, 110.0, 330.0),
 )
-BEND = SheetBend((148.5, 105.0), 148.5, np.linspace(-0.8, 1.0, len(BEND_POWERS)))
+BEND = SheetBend((148.5, 105.0), 148.5, np.linspace(-0.4, 0.5, len(BEND_WAVES)))
 MICROMETRE = 0.001
 
 

@@ -8,11 +8,19 @@ import numpy as np
 import pytest
 
 from calib.design import mat_layout
-from calib.frames import BEND_POWERS, SheetBend
 from grader.errors import PhotoProblem
 from grader.locate.pose import find_mat
 from grader.records import Photo
-from tests.calib.mat_photos import Shot, border_errors_mm, camera, cover, expose, page_of, photo_of
+from tests.calib.mat_photos import (
+    PolynomialSheet,
+    Shot,
+    border_errors_mm,
+    camera,
+    cover,
+    expose,
+    page_of,
+    photo_of,
+)
 
 SHOT = Shot()
 LAYOUT = mat_layout("A4")
@@ -95,10 +103,8 @@ def test_too_small_and_too_tilted_are_refused() -> None:
 
 
 def test_a_bent_sheet_is_said_and_allowed_for() -> None:
-    height_mm = np.zeros(len(BEND_POWERS))
-    height_mm[BEND_POWERS.index((2, 0))], height_mm[BEND_POWERS.index((2, 1))] = 1.5, 1.0
-    middle = (LAYOUT.page_mm[0] / 2, LAYOUT.page_mm[1] / 2)
-    truth = replace(camera(LAYOUT.page_mm, SHOT), bend=SheetBend(middle, middle[0], height_mm))
+    sheet = PolynomialSheet(LAYOUT.page_mm, {(2, 0): 1.5, (2, 1): 1.0})
+    truth = replace(camera(LAYOUT.page_mm, SHOT), bend=sheet)
     pose = find_mat(photo_of(expose([(page_of("A4"), LAYOUT.page_mm, truth)], SHOT), 26.0))
     errors = border_errors_mm(pose.plane, truth, LAYOUT)
     assert any("press it flat" in words for words in pose.warnings)
