@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.frames import PlaneMap, Points
+from calib.frames import PlaneMap
+from calib.frames import Points as Points
 
 RgbImage = NDArray[np.uint8]
 """(H, W, 3) sRGB."""

@@ -26,7 +26,7 @@ def main() -> None:
     parser.add_argument("--variant", default="llvm_ad_rgb", help="Mitsuba variant; cuda_ad_rgb on a GPU")
     parser.add_argument("--only", nargs="*", help="names of photos; all without it")
     parser.add_argument("--count", type=int, default=20, help="photos of a random series")
-    parser.add_argument("--samples", type=int, help="samples per pixel instead of the plan's")
+    parser.add_argument("--samples", type=int, help="light paths per pixel everywhere, for a quick trial")
     parser.add_argument("--width", type=int, help="width in px of a smaller trial picture")
     asked = parser.parse_args()
     mi.set_variant(asked.variant)
@@ -36,7 +36,7 @@ def main() -> None:
         if asked.only and plan.name not in asked.only:
             continue
         if asked.samples:
-            plan = replace(plan, samples=asked.samples)
+            plan = replace(plan, plain_samples=asked.samples, fine_samples=0)
         if asked.width:
             height = round(asked.width * plan.camera.height_px / plan.camera.width_px)
             plan = replace(plan, camera=replace(plan.camera, width_px=asked.width, height_px=height))

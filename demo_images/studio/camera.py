@@ -1,4 +1,4 @@
-"""The camera: a pinhole above the sheet with a little radial lens distortion (OpenCV's model).
+"""The camera: a pinhole above the sheet with a little lens distortion (OpenCV's model).
 
 World: mm, origin at the centre of the sheet, x right, y up the page, z up.
 """
@@ -34,6 +34,9 @@ class CameraPlan:
     aim_mm: tuple[float, float] = (0.0, 0.0)
     k1: float = -0.006
     k2: float = 0.004
+    p1: float = 0.0
+    p2: float = 0.0
+    """Of a lens that is not quite centred."""
     centre_off_px: tuple[float, float] = (0.0, 0.0)
 
 
@@ -45,7 +48,8 @@ class Camera:
     height_px: int
     focal_px: float
     centre_px: tuple[float, float]
-    distortion: tuple[float, float]
+    distortion: tuple[float, float, float, float]
+    """k1, k2, p1, p2."""
     turn: Floats
     shift_mm: Floats
     focal_35mm: float
@@ -64,7 +68,7 @@ class Camera:
 
     def seen_at_px(self, world_mm: Floats) -> Floats:
         """Return (N, 2) pixels of points (N, 3)."""
-        dist = np.array([*self.distortion, 0.0, 0.0])
+        dist = np.array(self.distortion)
         turn, _ = cv2.Rodrigues(self.turn)
         points = np.ascontiguousarray(world_mm, dtype=np.float64).reshape(-1, 1, 3)
         found, _ = cv2.projectPoints(points, turn, self.shift_mm, self.matrix, dist)
@@ -79,7 +83,7 @@ class Camera:
             "fy": self.focal_px,
             "cx": self.centre_px[0],
             "cy": self.centre_px[1],
-            "dist": [*self.distortion, 0.0, 0.0],
+            "dist": list(self.distortion),
             "R": self.turn.tolist(),
             "t": self.shift_mm.tolist(),
             "eye": self.eye_mm.tolist(),
@@ -117,7 +121,7 @@ def place_camera(plan: CameraPlan, page_mm: tuple[float, float]) -> Camera:
         plan.height_px,
         focal_px,
         centre,
-        (plan.k1, plan.k2),
+        (plan.k1, plan.k2, plan.p1, plan.p2),
         turn,
         -turn @ eye,
         plan.focal_35mm,

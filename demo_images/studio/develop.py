@@ -1,4 +1,4 @@
-"""From linear light to a phone's JPEG: lens, blur, noise, tone, sharpening, EXIF."""
+"""From linear light to a phone's JPEG: blur, noise, tone, sharpening, EXIF."""
 
 from __future__ import annotations
 
@@ -10,12 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from .camera import Camera
-
 Picture = NDArray[np.float32]
 
-LENS_TABLE = 20001
-"""Steps in which radial distortion is inverted: good to a thousandth of a pixel."""
 PAPER_TONE = 0.80
 """Linear value, before the tone curve, at which the camera's exposure puts the bright paper."""
 PAPER_PERCENTILE = 90.0
@@ -26,7 +22,16 @@ EXIF_ORIENTATION, EXIF_SOFTWARE, EXIF_IFD = 0x0112, 0x0131, 0x8769
 EXIF_FOCAL_MM, EXIF_FOCAL_35MM, EXIF_DATE = 0x920A, 0xA405, 0x0132
 SENSOR_DIAGONAL_MM = 9.5
 """Diagonal of the pretended sensor, for the focal length in EXIF."""
-TURNED = {1: None, 3: Image.Transpose.ROTATE_180, 6: Image.Transpose.ROTATE_90, 8: Image.Transpose.ROTATE_270}
+TURNED = {
+    1: None,
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_90,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_270,
+}
 """How the upright picture is stored for each EXIF orientation."""
 
 
@@ -50,23 +55,6 @@ class Development:
     orientation: int = 1
     vignette: float = 0.10
     """Light lost in the corners."""
-
-
-def through_lens(canvas: Picture, camera: Camera) -> Picture:
-    """Return the photo (H, W, 3) as distorted by the lens, from the canvas of a pinhole."""
-    x, y = np.meshgrid(np.arange(camera.width_px), np.arange(camera.height_px))
-    dx, dy = ((v - c) / camera.focal_px for v, c in zip((x, y), camera.centre_px, strict=True))
-    far = float(np.hypot(dx, dy).max()) * 1.1
-    ideal = np.linspace(0.0, far, LENS_TABLE)
-    k1, k2 = camera.distortion
-    bent = ideal * (1 + k1 * ideal**2 + k2 * ideal**4)
-    ratio = np.interp(np.hypot(dx, dy), bent[1:], ideal[1:] / bent[1:])
-    height, width = canvas.shape[:2]
-    at_x = (dx * ratio * camera.focal_px + (width - 1) / 2).astype(np.float32)
-    at_y = (dy * ratio * camera.focal_px + (height - 1) / 2).astype(np.float32)
-    return np.asarray(
-        cv2.remap(canvas, at_x, at_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), np.float32
-    )
 
 
 def develop(

@@ -15,7 +15,8 @@ from calib.draw import raster
 
 from .camera import Camera, CameraPlan, place_camera, world_of_page
 from .cutting import Cutting, build_cutting
-from .develop import Development, develop, jpeg_bytes, through_lens
+from .develop import Development, develop, jpeg_bytes
+from .flat_things import card, label
 from .layout import LayPlan, lay
 from .lights import Light
 from .mesh import Mesh, joined
@@ -33,6 +34,10 @@ CRUMB_GAP_MM = 2.0
 PEN_LENGTH_MM, PEN_WIDTH_MM = 138.0, 9.5
 
 
+Spot = tuple[float, float, float]
+"""Where a thing lies: x, y in mm from the sheet's top left corner, angle in degrees."""
+
+
 @dataclass(frozen=True, slots=True)
 class Clutter:
     """What lies about."""
@@ -40,8 +45,9 @@ class Clutter:
     crumbs: int = 0
     needles: int = 0
     drops: int = 0
-    pen: tuple[float, float, float] | None = None
-    """Page x, page y, angle; none if None."""
+    pen: Spot | None = None
+    card: Spot | None = None
+    labels: tuple[Spot, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +65,20 @@ class PhotoPlan:
     lay: LayPlan = field(default_factory=LayPlan)
     clutter: Clutter = Clutter()
     development: Development = field(default_factory=Development)
-    samples: int = 128
+    plain_samples: int = 49
+    fine_samples: int = 64
     mat: str = "A4"
+    print_scale: float = 1.0
+    """True mm per drawn mm."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Arranged:
-    """A plan with its geometry."""
+    """A plan with its geometry, in true mm from the sheet's top left corner."""
 
     plan: PhotoPlan
     page_mm: tuple[float, float]
+    """As printed."""
     camera: Camera
     cuttings: list[Cutting]
     loose: Mesh
@@ -81,22 +91,39 @@ def arrange(plan: PhotoPlan) -> Arranged:
     """Return the geometry of a plan."""
     rng = np.random.default_rng(plan.seed)
     layout = mat_design(plan.mat).layout
+    scale = plan.print_scale
+    page = (layout.page_mm[0] * scale, layout.page_mm[1] * scale)
+    left, top, right, bottom = (side * scale for side in layout.lay_area_mm)
     built = [build_cutting(one, rng) for one in plan.cuttings]
-    glossy, props = joined([]), {}
-    if plan.clutter.pen is not None:
-        x, y, angle = plan.clutter.pen
-        glossy, props["pen"] = pen((x, y), angle, PEN_LENGTH_MM, PEN_WIDTH_MM, (0.02, 0.05, 0.16))
-    taken = glossy.vertices_mm[:, :2]
-    if len(taken):
-        # a pen has long faces: fill in between its corners
-        along = np.linspace(0, 1, 60)[:, None, None]
-        taken = (taken[:32] + along * (taken[-32:] - taken[:32])).reshape(-1, 2)
-    cuttings = lay(built, plan.lay, layout.lay_area_mm, taken, rng)
+    glossy, taken, props = _things(plan.clutter, rng)
+    cuttings = lay(built, plan.lay, (left, top, right, bottom), taken, rng)
     if plan.lay.is_pair_overlapping:
         cuttings[-1] = cuttings[-1].laid_higher(PAIR_LIFT_MM)
-    loose, drops, told = _clutter(plan.clutter, cuttings, layout.lay_area_mm, rng)
-    camera = place_camera(plan.camera, layout.page_mm)
-    return Arranged(plan, layout.page_mm, camera, cuttings, loose, glossy, drops, {**props, **told})
+    loose, drops, told = _clutter(plan.clutter, cuttings, (left, top, right, bottom), rng)
+    camera = place_camera(plan.camera, page)
+    return Arranged(plan, page, camera, cuttings, loose, glossy, drops, {**props, **told})
+
+
+def _things(clutter: Clutter, rng: np.random.Generator) -> tuple[Mesh, Floats, dict[str, Any]]:
+    """Return things left on the sheet, points of the places they take from cuttings, what truth says."""
+    meshes, taken, told = [], [np.zeros((0, 2))], {}
+    if clutter.pen is not None:
+        x, y, angle = clutter.pen
+        mesh, told["pen"] = pen((x, y), angle, PEN_LENGTH_MM, PEN_WIDTH_MM, (0.02, 0.05, 0.16))
+        meshes.append(mesh)
+        # a pen has long faces: fill in between its corners
+        along = np.linspace(0, 1, 60)[:, None, None]
+        ring = mesh.vertices_mm[:, :2]
+        taken.append((ring[:32] + along * (ring[-32:] - ring[:32])).reshape(-1, 2))
+    if clutter.card is not None:
+        x, y, angle = clutter.card
+        mesh, told["card"] = card((x, y), angle, rng)
+        meshes.append(mesh)
+        taken.append(mesh.vertices_mm[:, :2])
+    for number, (x, y, angle) in enumerate(clutter.labels):
+        mesh, told[f"label {number}"] = label((x, y), angle)
+        meshes.append(mesh)
+    return joined(meshes), np.concatenate(taken), told
 
 
 def _clutter(
@@ -155,21 +182,41 @@ def truth_of(arranged: Arranged) -> dict[str, Any]:
         "name": plan.name,
         "tags": list(plan.tags),
         "mat": plan.mat,
-        "mat_size_mm": list(arranged.page_mm),
-        "print_scale": 1.0,
+        "mat_size_mm": list(mat_design(plan.mat).layout.page_mm),
+        "mat_id": mat_design(plan.mat).layout.mat_id,
+        "print_scale": plan.print_scale,
         "curl_mm": plan.curl.height_mm,
         "image_size": [camera.width_px, camera.height_px],
         "exif_orientation": plan.development.orientation,
         "camera": camera.described(),
         "light": plan.light.described(),
-        "props": arranged.props,
-        "cuttings": told,
+        "seed": plan.seed,
+        "bench": plan.bench,
+        "props": drawn_from_true(arranged.props, plan.print_scale),
+        "cuttings": [drawn_from_true(one, plan.print_scale) for one in told],
     }
+
+
+def drawn_from_true(told: dict[str, Any], print_scale: float) -> dict[str, Any]:
+    """Return the same facts with places (keys that end in ``_mat``) and mask cells in drawn page mm.
+
+    Lengths, widths and areas stay in true mm.
+    """
+    out: dict[str, Any] = {}
+    for key, value in told.items():
+        if isinstance(value, dict):
+            out[key] = drawn_from_true(value, print_scale)
+        elif key.endswith("_mat") or key == "px_mm":
+            out[key] = (np.asarray(value) / print_scale).tolist() if print_scale != 1.0 else value
+        else:
+            out[key] = value
+    return out
 
 
 def make_photo(plan: PhotoPlan, folder: Path) -> Path:
     """Write ``NAME.jpg`` and ``NAME.truth.json``; needs Mitsuba. Return the picture's path."""
-    from .scene import Stage, trace
+    from .scene import Stage
+    from .trace import trace
 
     arranged = arrange(plan)
     rng = np.random.default_rng(plan.seed + 1)
@@ -183,8 +230,14 @@ def make_photo(plan: PhotoPlan, folder: Path) -> Path:
         arranged.drops_mm,
         plan.light,
     )
-    canvas = trace(stage, arranged.camera, samples=plan.samples, seed=plan.seed)
-    picture = develop(through_lens(canvas, arranged.camera), plan.development, plan.light.white, rng)
+    light = trace(
+        stage,
+        arranged.camera,
+        plain_samples=plan.plain_samples,
+        fine_samples=plan.fine_samples,
+        seed=plan.seed,
+    )
+    picture = develop(light, plan.development, plan.light.white, rng)
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{plan.name}.jpg"
     path.write_bytes(jpeg_bytes(picture, plan.development, plan.camera.focal_35mm))

@@ -1,8 +1,4 @@
-"""Path tracing with Mitsuba: from meshes, paper, bench, lights and a camera to linear light.
-
-The picture is traced by a pinhole on a canvas a little larger than the photo, so that lens distortion
-can be applied afterwards by looking up.
-"""
+"""What stands before the camera, described for Mitsuba: meshes, paper, bench, lights."""
 
 from __future__ import annotations
 
@@ -13,7 +9,7 @@ import mitsuba as mi
 import numpy as np
 from numpy.typing import NDArray
 
-from .camera import Camera, world_of_page
+from .camera import world_of_page
 from .lights import Light
 from .mesh import Mesh, corner_normals
 from .surroundings import Curl
@@ -21,22 +17,18 @@ from .surroundings import Curl
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
-CANVAS_SHARE = 0.02
-"""The canvas sticks out this share of the photo on each side: more than distortion shifts the corners."""
 BENCH_BELOW_MM = 0.25
 """The paper's thickness and the air under it."""
 BENCH_SIDE_MM = 1600.0
 PAPER_POINTS = 61
-MOST_BOUNCES = 5
-SAMPLES_AT_ONCE = 16
-"""Samples per pixel in one pass: bounds the memory."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stage:
-    """Everything in front of the camera; meshes in page mm."""
+    """Everything in front of the camera; meshes in true mm from the sheet's top left corner."""
 
     page_mm: tuple[float, float]
+    """As printed."""
     paper: Picture
     """(H, W, 3) reflectance of the printed sheet."""
     bench: Picture
@@ -51,54 +43,10 @@ class Stage:
     light: Light
 
 
-def trace(stage: Stage, camera: Camera, *, samples: int, seed: int) -> Picture:
-    """Return the canvas (H, W, 3) in linear light; see :func:`canvas_size` for its size."""
-    scene = mi.load_dict(_described(stage, camera))
-    total: Picture | None = None
-    passes = max(samples // SAMPLES_AT_ONCE, 1)
-    for k in range(passes):
-        # every pass is another seed: the same seed would draw the same noise
-        shot = mi.render(scene, spp=min(samples, SAMPLES_AT_ONCE), seed=seed * 1000 + k)
-        # a path along a leaf edge can end in nan: it counts as dark
-        picture = np.nan_to_num(np.asarray(shot, dtype=np.float32)[..., :3], posinf=0.0)
-        total = picture if total is None else total + picture
-    assert total is not None
-    return np.asarray(total / passes, dtype=np.float32)
-
-
-def canvas_size(camera: Camera) -> tuple[int, int]:
-    """Return width and height of the canvas in px."""
-    return (
-        camera.width_px + 2 * round(CANVAS_SHARE * camera.width_px),
-        camera.height_px + 2 * round(CANVAS_SHARE * camera.height_px),
-    )
-
-
-def _described(stage: Stage, camera: Camera) -> dict[str, Any]:
-    width, height = canvas_size(camera)
-    eye = camera.eye_mm
-    forward, up = camera.turn[2], -camera.turn[1]
-    film = {
-        "type": "hdrfilm",
-        "width": width,
-        "height": height,
-        "rfilter": {"type": "gaussian", "stddev": 0.45},
-        "pixel_format": "rgb",
-    }
+def described(stage: Stage) -> dict[str, Any]:
+    """Return the scene for ``mitsuba.load_dict``, world in mm."""
     scene: dict[str, Any] = {
         "type": "scene",
-        "integrator": {"type": "path", "max_depth": MOST_BOUNCES},
-        "sensor": {
-            "type": "perspective",
-            "fov": float(np.degrees(2 * np.arctan(width / 2 / camera.focal_px))),
-            "fov_axis": "x",
-            "near_clip": 10.0,
-            "far_clip": 50000.0,
-            "to_world": mi.ScalarTransform4f().look_at(
-                origin=eye.tolist(), target=(eye + forward).tolist(), up=up.tolist()
-            ),
-            "film": film,
-        },
         "sky": {"type": "constant", "radiance": {"type": "rgb", "value": list(stage.light.sky)}},
         "bench": {
             "type": "rectangle",

@@ -64,7 +64,7 @@ def _from_above(
     photo: Photo, pose: MatPose, settings: FlatSettings
 ) -> tuple[NDArray[np.uint8], tuple[float, float]]:
     rim = settings.rim_mm
-    left, top, right, bottom = np.asarray(pose.lay_area_mm) + [-rim, -rim, rim, rim]
+    left, top, right, bottom = np.asarray(pose.lay_area_mm) + np.array([-rim, -rim, rim, rim])
     mm = settings.mm_per_px
     width, height = round((right - left) / mm), round((bottom - top) / mm)
     origin_mm = (float(left) + mm / 2, float(top) + mm / 2)

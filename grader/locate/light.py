@@ -61,7 +61,8 @@ def paper_light(
     for channel in range(3):
         fit = _solve(basis, flat[:, channel], weight)
         field[..., channel] = np.exp(fine @ fit).reshape(rows * 2, cols * 2)
-    return cv2.resize(field, (width, height), interpolation=cv2.INTER_LINEAR), noise
+    full = cv2.resize(field, (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(full, dtype=np.float32), noise
 
 
 def _block_levels(
@@ -74,10 +75,10 @@ def _block_levels(
     )
     side = max(2, round(BLOCK_MM / mm_per_px / SHRINK))
     rows, cols = small.shape[0] // side, small.shape[1] // side
-    blocks = small[: rows * side, : cols * side].reshape(rows, side, cols, side, 3)
-    blocks = blocks.transpose(0, 2, 1, 3, 4).reshape(rows, cols, side * side, 3)
-    inside = lay[: rows * side, : cols * side].reshape(rows, side, cols, side)
-    inside = inside.transpose(0, 2, 1, 3).reshape(rows, cols, side * side)
+    grouped = small[: rows * side, : cols * side].reshape(rows, side, cols, side, 3)
+    blocks = grouped.transpose(0, 2, 1, 3, 4).reshape(rows, cols, side * side, 3)
+    lay_grouped = lay[: rows * side, : cols * side].reshape(rows, side, cols, side)
+    inside = lay_grouped.transpose(0, 2, 1, 3).reshape(rows, cols, side * side)
     brightness = np.where(inside > 0, blocks.mean(axis=-1), -1.0)
     order = np.argsort(brightness, axis=-1)
     first, last = (int(share * side * side) for share in BRIGHT_SHARE)

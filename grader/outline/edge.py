@@ -68,7 +68,7 @@ def outlines_mm(
     padded = np.pad(coverage, 1)
     smooth = cv2.GaussianBlur(padded, (0, 0), 0.7)
     loops = []
-    for row_column in find_contours(smooth, EDGE_LEVEL):
+    for row_column in find_contours(smooth, EDGE_LEVEL):  # type: ignore[no-untyped-call]
         xy = row_column[:-1, ::-1] - 1.0
         area = _signed_area(xy)
         loops.append((area, (xy + corner_px) * mm_per_px + origin_mm))

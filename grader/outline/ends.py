@@ -88,7 +88,8 @@ def find_ends(mask: Mask, red: NDArray[np.float32], mm_per_px: float) -> Ends | 
     middle = way_back(before, other)
     hub = int(middle[len(middle) // 2])
     from_hub, to_hub = distances_from(skeleton, hub)
-    crowd = cv2.filter2D(mask.astype(np.float32), ddepth=-1, kernel=_disc(CLEAR_RADIUS_MM / mm_per_px))
+    disc = _disc(CLEAR_RADIUS_MM / mm_per_px)
+    crowd = np.asarray(cv2.filter2D(mask.astype(np.float32), ddepth=-1, kernel=disc), dtype=np.float32)
     usual_red = float(np.median(red[mask]))
     candidates = []
     for end in sorted({int(end) for end in skeleton.ends} | {one, other}):
@@ -136,10 +137,10 @@ def _judge(
     crowded = (ratio > CLEAR_RATIO) | (half_mm > THICKER_RATIO * bar_half_mm + 0.1)
     crowded &= along_mm > 1.0
     run_mm = float(along_mm[-1])
-    for first in np.nonzero(crowded)[0]:
-        ahead = (along_mm >= along_mm[first]) & (along_mm < along_mm[first] + STRAY_MM)
+    for crowded_from_mm in along_mm[crowded]:
+        ahead = (along_mm >= crowded_from_mm) & (along_mm < crowded_from_mm + STRAY_MM)
         if crowded[ahead].mean() > STRAY_SHARE:
-            run_mm = float(along_mm[first])
+            run_mm = float(crowded_from_mm)
             break
     bar = along_mm <= max(run_mm, 2.0)
     body = bar & (along_mm > 0.8)

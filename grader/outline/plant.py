@@ -67,8 +67,10 @@ def shipped_network() -> Network:
 
 def features(linear: Field, shadow: ShadowColour, settings: ShadowSettings) -> Field:
     """Return the nine features (H, W, 9) of relative linear light (H, W, 3)."""
-    brightness, red, blue = log_colour(cv2.GaussianBlur(linear, (0, 0), FINE_PX))
-    around, around_red, around_blue = log_colour(cv2.GaussianBlur(linear, (0, 0), COARSE_PX))
+    fine = np.asarray(cv2.GaussianBlur(linear, (0, 0), FINE_PX), dtype=np.float32)
+    coarse = np.asarray(cv2.GaussianBlur(linear, (0, 0), COARSE_PX), dtype=np.float32)
+    brightness, red, blue = log_colour(fine)
+    around, around_red, around_blue = log_colour(coarse)
     on_red, on_blue = shaded_paper(brightness, shadow, settings)
     mean = cv2.GaussianBlur(brightness, (0, 0), GRAIN_PX)
     square = cv2.GaussianBlur(brightness * brightness, (0, 0), GRAIN_PX)

@@ -89,7 +89,7 @@ def find_silhouettes(
     marked = (coverage > EDGE_LEVEL).astype(np.uint8)
     side = 2 * round(settings.close_mm / view.mm_per_px / 2) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    closed = cv2.morphologyEx(marked, cv2.MORPH_CLOSE, kernel)
+    closed = np.asarray(cv2.morphologyEx(marked, cv2.MORPH_CLOSE, kernel), dtype=np.uint8)
     holes = _plant_holes(closed, fields, view.mm_per_px)
     closed = closed | holes
     coverage = np.maximum(coverage, holes.astype(np.float32))
@@ -143,7 +143,8 @@ def _foreign_objects(
     strange = (off > settings.strange_colour) & (fields.brightness < settings.strange_brightness)
     strange &= view.lay_mask
     kernel = np.ones((5, 5), np.uint8)
-    solid = cv2.morphologyEx(strange.astype(np.uint8) & (1 - plant), cv2.MORPH_OPEN, kernel)
+    unlike = strange.astype(np.uint8) & (1 - plant)
+    solid = np.asarray(cv2.morphologyEx(unlike, cv2.MORPH_OPEN, kernel), dtype=np.uint8)
     whole = cv2.morphologyEx(solid | plant, cv2.MORPH_CLOSE, kernel)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=8)
     found = []
@@ -189,10 +190,11 @@ def _piece(
     x, y = corner
     height, width = mask.shape
     shrink = settings.skeleton_shrink
-    red = cv2.GaussianBlur(fields.red[y : y + height, x : x + width], (0, 0), 1.5)
-    small = mask[::shrink, ::shrink].astype(np.uint8)
-    small = cv2.morphologyEx(np.pad(small, 2), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))[2:-2, 2:-2]
-    ends = find_ends(small.astype(bool), red[::shrink, ::shrink], mm_per_px * shrink)
+    red_crop = fields.red[y : y + height, x : x + width]
+    red = np.asarray(cv2.GaussianBlur(red_crop, (0, 0), 1.5), dtype=np.float32)
+    small = np.pad(mask[::shrink, ::shrink].astype(np.uint8), 2)
+    bridged = cv2.morphologyEx(small, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))[2:-2, 2:-2]
+    ends = find_ends(bridged.astype(bool), red[::shrink, ::shrink], mm_per_px * shrink)
     return _Piece(corner, mask, float(mask.sum()) * mm_per_px**2, ends)
 
 

@@ -76,7 +76,7 @@ def find_shadow_colour(linear: Field, settings: ShadowSettings) -> ShadowColour:
     small = cv2.resize(
         linear, None, fx=1 / settings.shrink, fy=1 / settings.shrink, interpolation=cv2.INTER_AREA
     )
-    brightness, red, blue = log_colour(small)
+    brightness, red, blue = log_colour(np.asarray(small, dtype=np.float32))
     deepest, faintest, most_colour, bin_width, few = -1.9, -0.15, 0.9, 0.25, 30.0
     usable = (brightness < faintest) & (brightness > deepest) & (np.hypot(red, blue) < most_colour)
     brightness, red, blue = brightness[usable], red[usable], blue[usable]

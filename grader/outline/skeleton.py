@@ -32,7 +32,7 @@ def skeleton_of(mask: Mask) -> Skeleton | None:
     """Return the skeleton graph of the largest piece of a mask, or None if it has no length."""
     padded = np.pad(mask, 1).astype(np.uint8)
     distance = cv2.distanceTransform(padded, cv2.DIST_L2, 5)
-    thin = skeletonize(padded.astype(bool))
+    thin: Mask = skeletonize(padded.astype(bool))  # type: ignore[no-untyped-call]
     rows, cols = np.nonzero(thin)
     if len(rows) < 3:
         return None

@@ -39,7 +39,13 @@ class CuttingFields:
         flat = xy.reshape(-1, 1, 2)
         limit = 30_000  # cv2.remap takes at most 32,767 rows
         parts = [
-            cv2.remap(field, flat[k : k + limit], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+            cv2.remap(
+                field,
+                flat[k : k + limit, :, 0],
+                flat[k : k + limit, :, 1],
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_CONSTANT,
+            )
             for k in range(0, len(flat), limit)
         ]
         return np.concatenate(parts).reshape(xy.shape[:-1]).astype(np.float64)

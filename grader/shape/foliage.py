@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -78,7 +79,7 @@ def _wood_seen(
     if len(above) < 2:
         return band > 0
     px = np.round((axis_mm - fields.corner_mm) / fields.mm_per_px * 8).astype(np.int32)
-    for first, last in zip(above[:-1], above[1:], strict=True):
+    for first, last in pairwise(above):
         left = 1 - (arc[last] - attached_mm) / max(float(arc[-1]) - attached_mm, 1e-9)
         wide_mm = stem_width_mm * (TIP_WIDTH_SHARE + (1 - TIP_WIDTH_SHARE) * left) + 2 * STEM_MARGIN_MM
         thick = max(1, round(wide_mm / fields.mm_per_px))

@@ -42,19 +42,19 @@ class Branches:
 def branches_from(fields: CuttingFields, base_mm: Points) -> Branches | None:
     """Return the plant's skeleton as ways from the skeleton point nearest the base (1, 2)."""
     small = (fields.coverage[::SHRINK, ::SHRINK] > 0.5).astype(np.uint8)
-    small = cv2.morphologyEx(np.pad(small, 2), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    thin: Mask = skeletonize(small.astype(bool))
+    closed = cv2.morphologyEx(np.pad(small, 2), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    thin: Mask = skeletonize(closed.astype(bool))  # type: ignore[no-untyped-call]
     rows, cols = np.nonzero(thin)
     if len(rows) < 10:
         return None
     edges = _edges(thin, rows, cols)
     scale = fields.mm_per_px * SHRINK
-    nodes_mm = np.stack([cols - 2, rows - 2], axis=1) * scale + fields.corner_mm
+    nodes_mm: Points = np.stack([cols - 2, rows - 2], axis=1) * scale + np.asarray(fields.corner_mm)
     start = int(np.argmin(np.hypot(*(nodes_mm - base_mm[0]).T)))
     length, before = dijkstra(edges, indices=start, return_predecessors=True)
     degree = np.diff(edges.indptr)
     ends = np.nonzero((degree == 1) & np.isfinite(length))[0]
-    return Branches(nodes_mm, length * scale, before, ends)
+    return Branches(nodes_mm, np.asarray(length * scale, dtype=np.float64), before, ends)
 
 
 LEADER_SHARE = 0.72

@@ -142,7 +142,7 @@ def cut_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -> tu
     if not ends:
         return trail_mm[:1].copy(), half_width_mm
     base = start + direction * float(np.median(ends))
-    return base[None], float(max(0.1, np.std(ends)))
+    return base[None], max(0.1, float(np.std(ends)))
 
 
 def _direction(points_mm: Points) -> Values:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from grader.records import Points
+from grader.records import Mask, Points
 from grader.shape.curves import arc_of, resampled
 from grader.shape.fields import CuttingFields
 
@@ -21,7 +21,7 @@ STEP_MM = 0.1
 
 
 def prolonged(fields: CuttingFields, axis_mm: Points, step_mm: float) -> tuple[Points, float]:
-    """Return the axis (K, 2) prolonged or shortened to the end of the last leaves, and its uncertainty, mm."""
+    """Return the axis (K, 2) brought to the end of the last leaves, and that end's uncertainty, mm."""
     arc = arc_of(axis_mm)
     near = axis_mm[arc > arc[-1] - DIRECTION_MM]
     if len(near) < 3:
@@ -34,8 +34,8 @@ def prolonged(fields: CuttingFields, axis_mm: Points, step_mm: float) -> tuple[P
     along = np.arange(0.0, BACK_MM + LOOK_MM, STEP_MM)
     beside = np.arange(-BESIDE_MM, BESIDE_MM + 1e-9, 0.2)
     grid = start + along[None, :, None] * direction + beside[:, None, None] * normal
-    covered = fields.at(fields.coverage, grid) > 0.5
-    reach = _reach(covered.any(axis=0), int(GAP_MM / STEP_MM)) * STEP_MM
+    covered: Mask = np.asarray(fields.at(fields.coverage, grid) > 0.5)
+    reach = _reach(np.asarray(covered.any(axis=0)), int(GAP_MM / STEP_MM)) * STEP_MM
     reaches = [_reach(row, int(GAP_MM / STEP_MM)) * STEP_MM for row in covered]
     inner = [r for r, b in zip(reaches, beside, strict=True) if abs(b) <= BESIDE_MM / 2]
     end = start + direction * reach
@@ -44,7 +44,7 @@ def prolonged(fields: CuttingFields, axis_mm: Points, step_mm: float) -> tuple[P
     return whole, float(np.hypot(0.35, 0.5 * spread))
 
 
-def _reach(covered: np.ndarray, most_gap: int) -> int:
+def _reach(covered: Mask, most_gap: int) -> int:
     """Return the index after the last covered sample that is reached over gaps no longer than allowed."""
     last = 0
     for k, is_covered in enumerate(covered):

@@ -24,7 +24,7 @@ from grader.shape.fields import CuttingFields, cutting_fields
 from grader.shape.foliage import foliage_of, side_shoots
 from grader.shape.heel import find_heel
 from grader.shape.leader import Branches, branches_from, rough_ways
-from grader.shape.onset import find_onset
+from grader.shape.onset import Onset, find_onset
 from grader.shape.stem import cut_end, stem_to_cut
 from grader.shape.tip import prolonged
 from grader.shape.width import Widths, WidthSettings, measured_widths
@@ -104,7 +104,7 @@ class _Traced:
     branches: Branches
     base_sigma: float
     tip_sigma: float
-    onset: object
+    onset: Onset
     heel: Heel | None
 
 
@@ -154,7 +154,7 @@ def _shape(
     onset = traced.onset
     seen_arc = arc_of(traced.axis)
     total = float(seen_arc[-1])
-    attached = onset.attached_mm if np.isfinite(onset.attached_mm) else total  # type: ignore[attr-defined]
+    attached = onset.attached_mm if np.isfinite(onset.attached_mm) else total
     until = min(attached, total)
     width_seen = measured_widths(
         photo,
@@ -162,9 +162,9 @@ def _shape(
         traced.axis,
         max(until - 0.5, 2.0),
         onset.stem_width_mm,
-        settings.width,  # type: ignore[attr-defined]
+        settings.width,
     )
-    rough_mm = onset.stem_width_mm  # type: ignore[attr-defined]
+    rough_mm = onset.stem_width_mm
     radius = rough_mm / 2
     rise = settings.tip_rise_share * total
     height = radius + rise * (seen_arc / max(total, 1e-9)) ** 2
@@ -184,7 +184,7 @@ def _shape(
         else traced.tip_sigma
     )
     shoots = side_shoots(traced.branches, traced.axis, until, traced.fields)
-    strays = onset.strays_mm  # type: ignore[attr-defined]
+    strays = onset.strays_mm
     under = seen_arc > until
     return CuttingShape(
         axis_mm=axis,
@@ -192,8 +192,8 @@ def _shape(
         axis_sigma_mm=np.where(under, settings.axis.foliage_sigma_mm, settings.axis.bare_sigma_mm),
         width_mm=width,
         width_sigma_mm=width_sigma,
-        foliage_from_mm=onset.attached_mm * shrink,  # type: ignore[attr-defined]
-        foliage_from_sigma_mm=onset.sigma_mm,  # type: ignore[attr-defined]
+        foliage_from_mm=onset.attached_mm * shrink,
+        foliage_from_sigma_mm=onset.sigma_mm,
         tip_sigma_mm=tip_sigma,
         base_sigma_mm=max(traced.base_sigma, 0.15),
         base_doubt=_doubt(silhouette),

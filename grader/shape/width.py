@@ -40,10 +40,10 @@ class WidthSettings:
     """A change counts as an edge from this share of the steepest one."""
     edge_bias_px: float = 0.42
     """By how much an edge is found too far out, photo pixels; see the accuracy study."""
-    edge_sigma_px: float = 0.35
+    edge_sigma_px: float = 0.6
     """Standard uncertainty of one averaged edge common to a whole stem: shading of a round stem,
     contact shadow, sharpening; photo pixels."""
-    edge_sigma_mm: float = 0.02
+    edge_sigma_mm: float = 0.04
 
 
 @dataclass(frozen=True, slots=True, eq=False)

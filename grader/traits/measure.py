@@ -8,6 +8,7 @@ import numpy as np
 
 from calib.frames import Points
 from grader.records import CuttingShape, MatPose, Measured, Traits, Values
+from grader.traits.catalogue import does_not_exist, not_measurable
 
 CHORD_MM = 12.0
 """Crook compares the chords of two neighbouring lengths of this size (definition)."""
@@ -20,8 +21,11 @@ LEAST_BASE_STRETCH_MM = 1.5
 """Shorter measurable stretches say too little."""
 WIDTH_SCATTER_LENGTH_MM = 2.0
 """Bark bumps are alike over about this length: so many independent widths are averaged."""
-SWEEP_SHARE = 0.8
-"""The largest of many distances scatters less than a single one."""
+SWEEP_SHARE = 1.25
+"""The largest of many distances that are wrong together over a stretch (intervals checked on the
+independent trays)."""
+TIPS_SIGMA = 2.0
+"""Counts of tips are off by so much: side shoots that overlap are seen as one, leaves as several."""
 
 
 def measure_traits(shape: CuttingShape, pose: MatPose) -> Traits:
@@ -48,14 +52,14 @@ def measure_traits(shape: CuttingShape, pose: MatPose) -> Traits:
             math.hypot(shape.foliage_area_sigma_mm2, 2 * scale * shape.foliage_area_mm2),
         ),
         "sweep_ratio": _sweep(shape, straight),
-        "tips_count": Measured(1.0 + len(shape.side_tips_mm), 0.4),
+        "tips_count": Measured(1.0 + len(shape.side_tips_mm), TIPS_SIGMA),
         "browned_share": Measured(shape.browned_share, shape.browned_share_sigma),
         "strays_count": Measured(float(len(shape.strays_mm)), 0.5),
     }
     traits["crook_deg"], traits["crook_at_mm"] = crook(shape)
     if shape.heel is None:
         traits["heel_length_mm"] = Measured(0.0, 0.3)
-        traits["heel_width_mm"] = Measured(math.nan, math.nan, "there is no heel")
+        traits["heel_width_mm"] = does_not_exist("there is no heel")
     else:
         traits["heel_length_mm"] = Measured(shape.heel.length_mm, 0.8)
         traits["heel_width_mm"] = Measured(shape.heel.width_mm, 0.25)
@@ -64,7 +68,7 @@ def measure_traits(shape: CuttingShape, pose: MatPose) -> Traits:
 
 def _stripped(shape: CuttingShape, scale_sigma: float) -> Measured:
     if not math.isfinite(shape.foliage_from_mm):
-        return Measured(math.nan, math.nan, "no foliage is seen to begin anywhere")
+        return not_measurable("no foliage is seen to begin anywhere")
     value = shape.foliage_from_mm
     return Measured(value, math.hypot(shape.foliage_from_sigma_mm, shape.base_sigma_mm, scale_sigma * value))
 
@@ -76,7 +80,7 @@ def base_diameter(shape: CuttingShape) -> Measured:
     low, high = start + CRUSHED_MM, min(start + BASE_UNTIL_MM, bare_mm)
     inside = (shape.arc_mm >= low) & (shape.arc_mm <= high) & np.isfinite(shape.width_mm)
     if high - low < LEAST_BASE_STRETCH_MM or inside.sum() < 3:
-        return Measured(math.nan, math.nan, "foliage hides the stretch where the base diameter is measured")
+        return not_measurable("foliage hides the stretch where the base diameter is measured")
     widths = np.sort(shape.width_mm[inside])
     cut = len(widths) // 10  # a stub at one place makes one or two widths too large
     kept = widths[cut : len(widths) - cut] if cut else widths
@@ -92,7 +96,7 @@ def crook(shape: CuttingShape) -> tuple[Measured, Measured]:
     end = float(shape.arc_mm[-1]) - TIP_MM
     if end - start < 2 * CHORD_MM:
         note = "too short for two lengths of 12 mm above the heel and below the last 20 mm"
-        return Measured(math.nan, math.nan, note), Measured(math.nan, math.nan, note)
+        return does_not_exist(note), does_not_exist(note)
     middles = np.arange(start + CHORD_MM, end - CHORD_MM + 1e-9, CROOK_STEP_MM)
     before = _at(shape, middles) - _at(shape, middles - CHORD_MM)
     after = _at(shape, middles + CHORD_MM) - _at(shape, middles)
@@ -108,7 +112,7 @@ def crook(shape: CuttingShape) -> tuple[Measured, Measured]:
 
 def _sweep(shape: CuttingShape, straight_mm: float) -> Measured:
     if straight_mm <= 0:
-        return Measured(math.nan, math.nan, "base and tip are at one place")
+        return not_measurable("base and tip are at one place")
     along = (shape.axis_mm[-1] - shape.axis_mm[0]) / straight_mm
     rest = shape.axis_mm - shape.axis_mm[0]
     away = np.abs(rest[:, 0] * along[1] - rest[:, 1] * along[0])
