@@ -29,9 +29,8 @@ SADDLE_REACH_SQUARES = 3.0
 """Saddle points no further than this from a marker that was read are looked for: others' neighbours."""
 SADDLE_SIGMA_PX = 0.06
 """Standard uncertainty of a saddle point: residuals on rendered mats of 12 MP."""
-MARKER_CLEARANCE = 0.125
-"""White between a saddle point and the nearest marker, in squares: (1 - 0.75) / 2.  A wider window takes
-in corners of markers, and the saddle moves by a third of a pixel."""
+MOST_CLEARANCE_SQUARES = 0.5
+"""A window no wider than this, to either side of a saddle point, is free of the next saddle point."""
 CORNER_SIGMA_PX = 0.10
 """The same for a marker corner made of two fitted edges."""
 
@@ -139,7 +138,7 @@ def _sighting(gray: Gray, layout: MatLayout, seen: list[tuple[int, Points]]) -> 
     if len(once) < LEAST_MARKERS:
         return None
     ids = tuple(i for i, _ in once)
-    if len(layout.saddles_mm):
+    if len(layout.saddles_mm) >= 4 * LEAST_MARKERS:
         mm, px = _saddles(gray, layout, once)
         outward = np.zeros_like(mm)
         sigma, expected = SADDLE_SIGMA_PX, len(layout.saddles_mm)
@@ -177,7 +176,7 @@ def _saddles(gray: Gray, layout: MatLayout, once: list[tuple[int, Points]]) -> t
     centres_mm = np.array([layout.markers[i].mean(axis=0) for i, _ in once])
     corners_mm = np.stack([layout.markers[i] for i, _ in once])
     corners_px = np.stack([c for _, c in once])
-    square_mm = float(np.min(np.ptp(corners_mm[0], axis=0))) / 0.75
+    square_mm, clearance_squares = _saddle_spacing(layout)
     mm, guess, windows = [], [], []
     for saddle in layout.saddles_mm:
         distance = np.hypot(*(centres_mm - saddle).T)
@@ -197,8 +196,7 @@ def _saddles(gray: Gray, layout: MatLayout, once: list[tuple[int, Points]]) -> t
         windows.append(min(sides))
     if not mm:
         return np.zeros((0, 2)), np.zeros((0, 2))
-    # The window stays clear of the markers' own corners, an eighth of a square away at least.
-    window = max(2, min(12, int(MARKER_CLEARANCE * float(np.median(windows)))))
+    window = max(2, min(12, int(clearance_squares * float(np.median(windows)))))
     points = np.asarray(guess, dtype=np.float32).reshape(-1, 1, 2)
     criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.002)
     refined = cv2.cornerSubPix(gray, points.copy(), (window, window), (-1, -1), criteria)
@@ -206,6 +204,21 @@ def _saddles(gray: Gray, layout: MatLayout, once: list[tuple[int, Points]]) -> t
     moved = np.hypot(*(refined - points.reshape(-1, 2)).T)
     good = (moved < window) & _looks_like_saddle(gray, refined, window)
     return np.asarray(mm)[good], refined[good]
+
+
+def _saddle_spacing(layout: MatLayout) -> tuple[float, float]:
+    """Return the square's side, mm, and how far a window may reach from a saddle point, in squares.
+
+    A window that takes in corners of markers moves the saddle by a third of a pixel; one narrower than
+    the board allows makes more of noise.  Windows are square, so the longer of the two coordinates counts.
+    """
+    saddles = layout.saddles_mm
+    apart = np.hypot(*(saddles[:, None] - saddles[None]).transpose(2, 0, 1))
+    np.fill_diagonal(apart, np.inf)
+    square_mm = float(np.median(apart.min(axis=1)))
+    corners = np.concatenate(list(layout.markers.values()))
+    clearance_mm = float(np.abs(saddles[:, None] - corners[None]).max(axis=2).min())
+    return square_mm, min(MOST_CLEARANCE_SQUARES, clearance_mm / square_mm)
 
 
 def _is_inside(point_px: Points, gray: Gray) -> bool:
