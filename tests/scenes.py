@@ -153,12 +153,12 @@ class Plant:
     @property
     def base_mm(self) -> Values:
         """Middle of the cut face (2,)."""
-        return self.stem.point_at(0.0)[0]
+        return np.asarray(self.stem.point_at(0.0)[0])
 
     @property
     def tip_mm(self) -> Values:
         """End of the leader (2,): the stem runs to the end of its last leaves."""
-        return self.stem.point_at(self.stem.length_mm)[0]
+        return np.asarray(self.stem.point_at(self.stem.length_mm)[0])
 
     @property
     def base_diameter_mm(self) -> float:

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from grader.locate.flatten import flatten
 from grader.locate.light import LIN_FROM_SRGB8
@@ -12,6 +13,7 @@ from tests.scenes import (
     Conditions,
     Ellipse,
     Plant,
+    Scene,
     Stem,
     camera,
     leafy,
@@ -25,15 +27,15 @@ ROUNDING_PX = 0.02
 """8 bit rounding and the grid inside a pixel, over the width of a stem."""
 
 
-def darkness(scene):
+def darkness(scene: Scene) -> NDArray[np.float64]:
     """Return the covered share (H, W) of each pixel, from the red channel of a bark-only scene."""
     linear = LIN_FROM_SRGB8[scene.photo.rgb[..., 0]].astype(float)
-    return (1.0 - linear) / (1.0 - BARK[0])
+    return np.asarray((1.0 - linear) / (1.0 - BARK[0]))
 
 
 @pytest.mark.parametrize("width_mm", [0.8, 2.37, 11.0])
 @pytest.mark.parametrize("px_per_mm", [5.0, 10.0])
-def test_bar_has_its_width(width_mm, px_per_mm):
+def test_bar_has_its_width(width_mm: float, px_per_mm: float) -> None:
     bar = Stem((10.0, 20.03), 0.0, 40.0, width_mm, width_mm)
     scene = make_scene([Plant(bar)], Conditions(px_per_mm, blur_px=0.0, noise=0.0, light=(1, 1, 1)), (60, 40))
     column = round(30 * px_per_mm)
@@ -41,21 +43,21 @@ def test_bar_has_its_width(width_mm, px_per_mm):
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 17.0, 45.0, 90.0])
-def test_bar_has_its_area_at_every_angle(angle_deg):
+def test_bar_has_its_area_at_every_angle(angle_deg: float) -> None:
     bar = Stem((30.0, 10.0), angle_deg, 18.0, 2.0, 3.0)
     scene = make_scene([Plant(bar)], PLAIN, (60.0, 40.0))
     assert darkness(scene).sum() / PLAIN.px_per_mm**2 == pytest.approx(18.0 * 2.5, rel=0.002)
 
 
 @pytest.mark.parametrize("turn_deg", [25.0, -25.0, 80.0])
-def test_bent_bar_of_even_width_has_length_times_width(turn_deg):
+def test_bent_bar_of_even_width_has_length_times_width(turn_deg: float) -> None:
     # Pappus: a strip of even width about an arc has the area of its centre line times its width.
     bar = Stem((8.0, 20.0), -turn_deg / 2, 40.0, 3.0, 3.0, turn_deg=turn_deg)
     scene = make_scene([Plant(bar)], PLAIN, (60.0, 40.0))
     assert darkness(scene).sum() / PLAIN.px_per_mm**2 == pytest.approx(120.0, rel=0.002)
 
 
-def test_kink_turns_where_it_says():
+def test_kink_turns_where_it_says() -> None:
     stem = Stem((0.0, 0.0), 0.0, 50.0, 2.0, 2.0, turn_deg=30.0, kink_at_mm=20.0)
     assert stem.point_at(20.0) == pytest.approx(np.array([[20.0, 0.0]]))
     assert stem.point_at(50.0) == pytest.approx(
@@ -64,7 +66,7 @@ def test_kink_turns_where_it_says():
     assert stem.covers(np.array([[10.0, 0.9], [10.0, 1.1], [30.0, 0.0]])).tolist() == [True, False, False]
 
 
-def test_arc_has_its_length_and_turn():
+def test_arc_has_its_length_and_turn() -> None:
     stem = Stem((5.0, 5.0), 30.0, 80.0, 2.0, 1.0, turn_deg=-40.0)
     line = stem.point_at(np.linspace(0.0, 80.0, 4001))
     assert np.hypot(*np.diff(line, axis=0).T).sum() == pytest.approx(80.0, rel=1e-6)
@@ -74,14 +76,14 @@ def test_arc_has_its_length_and_turn():
     assert stem.covers(line[1:-1]).all()
 
 
-def test_leaf_has_its_area():
+def test_leaf_has_its_area() -> None:
     leaf = Ellipse((20.0, 15.0), 6.0, 1.5, 33.0, BARK)
     scene = make_scene([], PLAIN, (40.0, 30.0), things=[leaf])
     assert darkness(scene).sum() / PLAIN.px_per_mm**2 == pytest.approx(leaf.area_mm2, rel=0.003)
 
 
 @pytest.mark.parametrize("tilt_deg", [0.0, 15.0, 25.0])
-def test_camera_sees_raised_points_where_its_eye_says(tilt_deg):
+def test_camera_sees_raised_points_where_its_eye_says(tilt_deg: float) -> None:
     """Similar triangles in space: eye, raised point and seen point lie on one line."""
     plane, shape = camera(Conditions(tilt_deg=tilt_deg), (150.0, 80.0))
     middle = plane.px_from_mm(np.array([[75.0, 40.0]]))[0]
@@ -101,18 +103,18 @@ def test_camera_sees_raised_points_where_its_eye_says(tilt_deg):
     assert np.linalg.norm(first) == pytest.approx(np.linalg.norm(second), rel=1e-9)
 
 
-def test_gamma_is_undone_by_the_code_under_test():
+def test_gamma_is_undone_by_the_code_under_test() -> None:
     levels = np.arange(256)
     assert 255.0 * srgb_from_linear(LIN_FROM_SRGB8.astype(float)) == pytest.approx(levels, abs=0.01)
 
 
-def test_noise_is_as_injected():
+def test_noise_is_as_injected() -> None:
     scene = make_scene([], Conditions(noise=0.01, blur_px=0.0, light=(0.5, 0.5, 0.5)), (40.0, 30.0))
     linear = LIN_FROM_SRGB8[scene.photo.rgb].astype(float)
     assert linear.std() == pytest.approx(0.01, rel=0.05)
 
 
-def test_shadow_lies_beside_and_never_wraps_around():
+def test_shadow_lies_beside_and_never_wraps_around() -> None:
     conditions = Conditions(blur_px=0.0, noise=0.0, shadow=0.4, light=(1.0, 1.0, 1.0))
     bar = Stem((10.0, 27.0), 0.0, 40.0, 3.0, 3.0)
     scene = make_scene([Plant(bar)], conditions, (60.0, 30.0))
@@ -122,7 +124,7 @@ def test_shadow_lies_beside_and_never_wraps_around():
 
 
 @pytest.mark.parametrize("tilt_deg", [0.0, 12.0, 20.0])
-def test_flat_view_shows_paper_as_one_and_the_stem_where_it_is(tilt_deg):
+def test_flat_view_shows_paper_as_one_and_the_stem_where_it_is(tilt_deg: float) -> None:
     stem = Stem((20.0, 40.0), 0.0, 90.0, 4.0, 4.0)
     scene = make_scene([Plant(stem)], Conditions(tilt_deg=tilt_deg, falloff=0.15))
     view = flatten(scene.photo, scene.pose)
@@ -142,7 +144,7 @@ def test_flat_view_shows_paper_as_one_and_the_stem_where_it_is(tilt_deg):
     assert cover[near].sum() * view.mm_per_px == pytest.approx(4.0, abs=0.03)
 
 
-def test_leaves_stay_between_foliage_start_and_tip():
+def test_leaves_stay_between_foliage_start_and_tip() -> None:
     plant = leafy(Stem((10.0, 40.0), 0.0, 90.0, 2.4, 1.0), foliage_from_mm=28.0)
     ends = [
         leaf.centre_mm[0] + side * leaf.half_length_mm * math.cos(math.radians(leaf.angle_deg))

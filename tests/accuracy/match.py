@@ -57,7 +57,7 @@ def match(truth: PhotoTruth, outlines_mm: Sequence[NDArray[np.float64]]) -> Matc
             low, high = outline.min(axis=0), outline.max(axis=0)
             near = ((seen >= low) & (seen <= high)).all(axis=1)
             if near.any():
-                share[row, column] = points_in_poly(seen[near], outline).sum() / len(seen)
+                share[row, column] = points_in_poly(seen[near], outline).sum() / len(seen)  # type: ignore[no-untyped-call]
     rows, columns = linear_sum_assignment(-share)
     pairs = tuple(
         (int(row), int(column))

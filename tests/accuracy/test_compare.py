@@ -6,6 +6,7 @@ import json
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -30,7 +31,7 @@ def figures_with(tmp_path: Path, trait: str, change):
     return by_trait([compare(truth, graded, TARGETS)])[trait]
 
 
-def test_flawless_result_has_no_error(tmp_path):
+def test_flawless_result_has_no_error(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     result = compare(truth, known_tray.flawless(truth), TARGETS)
     assert len(result.pairs) == result.n_true == 4
@@ -44,7 +45,7 @@ def test_flawless_result_has_no_error(tmp_path):
 
 @pytest.mark.parametrize("bias", [0.25, -0.04])
 @pytest.mark.parametrize("trait", ["base_diameter_mm", "total_length_mm", "sweep_ratio", "crook_deg"])
-def test_injected_bias_is_reported(tmp_path, trait, bias):
+def test_injected_bias_is_reported(tmp_path: Path, trait: str, bias: float) -> None:
     row = figures_with(tmp_path, trait, lambda _, m: Measured(m.value + bias, m.sigma))
     assert row.n == 4
     assert row.bias == pytest.approx(bias, abs=TINY)
@@ -53,13 +54,13 @@ def test_injected_bias_is_reported(tmp_path, trait, bias):
     assert row.worst == pytest.approx(abs(bias), abs=TINY)
 
 
-def test_foliage_error_is_in_percent_of_the_truth(tmp_path):
+def test_foliage_error_is_in_percent_of_the_truth(tmp_path: Path) -> None:
     row = figures_with(tmp_path, "foliage_area_mm2", lambda _, m: Measured(m.value * 1.02, m.value * 0.03))
     assert row.bias == pytest.approx(2.0, abs=TINY)
     assert row.mean_sigma == pytest.approx(3.0, abs=TINY)
 
 
-def test_rmse_p95_and_coverage_of_known_errors(tmp_path):
+def test_rmse_p95_and_coverage_of_known_errors(tmp_path: Path) -> None:
     errors = [0.1, -0.1, 0.15, -0.3]
     row = figures_with(tmp_path, "base_diameter_mm", lambda i, m: Measured(m.value + errors[i], 0.1))
     assert row.bias == pytest.approx(np.mean(errors), abs=TINY)
@@ -71,14 +72,14 @@ def test_rmse_p95_and_coverage_of_known_errors(tmp_path):
     assert row.mean_sigma == pytest.approx(0.1)
 
 
-def test_no_value_is_counted_and_not_averaged(tmp_path):
+def test_no_value_is_counted_and_not_averaged(tmp_path: Path) -> None:
     missing = {0: not_measurable("hidden"), 1: does_not_exist("too short")}
     row = figures_with(tmp_path, "crook_deg", lambda i, m: missing.get(i, m))
     assert (row.n, row.cannot_tell, row.says_none) == (2, 1, 1)
     assert row.bias == pytest.approx(0.0, abs=TINY)
 
 
-def test_hidden_base_is_left_out_of_the_diameter(tmp_path):
+def test_hidden_base_is_left_out_of_the_diameter(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     hidden = replace(truth.cuttings[0], is_base_clear=False)
     truth = replace(truth, cuttings=(hidden, *truth.cuttings[1:]))
@@ -88,7 +89,7 @@ def test_hidden_base_is_left_out_of_the_diameter(tmp_path):
     assert by_place([result])["diameter_unclear_mm"].n == 1
 
 
-def test_unclear_diameters_stand_apart(tmp_path):
+def test_unclear_diameters_stand_apart(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     truth = replace(truth, cuttings=tuple(replace(item, is_base_clear=False) for item in truth.cuttings))
     graded = known_tray.with_trait(
@@ -100,7 +101,7 @@ def test_unclear_diameters_stand_apart(tmp_path):
     assert (row.n, row.cannot_tell) == (3, 1)
 
 
-def test_ends_and_axis_that_are_off_are_reported(tmp_path):
+def test_ends_and_axis_that_are_off_are_reported(tmp_path: Path) -> None:
     """The base 2 mm too far in, the tip 3 mm too far out, all 0.4 mm to the right (y down)."""
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.flawless(truth, sigma=0.3)
@@ -122,14 +123,14 @@ def test_ends_and_axis_that_are_off_are_reported(tmp_path):
     assert rows["axis_bare_mm"].n == 4 * 7
 
 
-def test_distance_from_a_bent_line():
+def test_distance_from_a_bent_line() -> None:
     line = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0]])
     arc, away = across(line, np.array([[4.0, 1.0], [4.0, -2.0], [12.0, 5.0], [-3.0, 1.0]]))
     assert arc == pytest.approx([4.0, 4.0, 15.0, -3.0])
     assert away == pytest.approx([1.0, -2.0, -2.0, 1.0])
 
 
-def test_missed_cutting(tmp_path):
+def test_missed_cutting(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.flawless(truth)
     result = compare(truth, replace(graded, cuttings=graded.cuttings[1:]), TARGETS)
@@ -137,14 +138,14 @@ def test_missed_cutting(tmp_path):
     assert len(result.pairs) == 3
 
 
-def test_skipped_photo_misses_all(tmp_path):
+def test_skipped_photo_misses_all(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     result = compare(truth, SkippedPhoto(truth.photo, "no mat", "No mat.", "Show it."), TARGETS)
     assert result.missed == (0, 1, 2, 3)
     assert tally([result]).skipped == 1
 
 
-def test_invented_cutting(tmp_path):
+def test_invented_cutting(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.flawless(truth)
     below_mm = graded.cuttings[0].outline_mm + np.array([0.0, 130.0])
@@ -154,7 +155,7 @@ def test_invented_cutting(tmp_path):
     assert not result.missed
 
 
-def test_second_piece_of_a_cutting_is_invented(tmp_path):
+def test_second_piece_of_a_cutting_is_invented(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.flawless(truth)
     outline = graded.cuttings[0].outline_mm
@@ -172,7 +173,7 @@ def test_second_piece_of_a_cutting_is_invented(tmp_path):
     assert result.invented == (8,)
 
 
-def test_merged_cuttings(tmp_path):
+def test_merged_cuttings(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.flawless(truth)
     both = np.concatenate([graded.cuttings[0].outline_mm, graded.cuttings[1].outline_mm])
@@ -185,7 +186,7 @@ def test_merged_cuttings(tmp_path):
 
 
 @pytest.mark.parametrize("is_alone", [True, False])
-def test_set_aside_is_wrong_only_when_the_cutting_lies_alone(tmp_path, is_alone):
+def test_set_aside_is_wrong_only_when_the_cutting_lies_alone(tmp_path: Path, is_alone: bool) -> None:
     truth = known_tray.known_truth(tmp_path)
     first = replace(truth.cuttings[0], is_alone=is_alone)
     truth = replace(truth, cuttings=(first, *truth.cuttings[1:]))
@@ -197,7 +198,9 @@ def test_set_aside_is_wrong_only_when_the_cutting_lies_alone(tmp_path, is_alone)
 
 
 @pytest.mark.parametrize(("clearance_mm", "is_right"), [(0.2, True), (3.0, False)])
-def test_cutting_at_the_edge_of_the_lay_area_is_rightly_set_aside(tmp_path, clearance_mm, is_right):
+def test_cutting_at_the_edge_of_the_lay_area_is_rightly_set_aside(
+    tmp_path: Path, clearance_mm: float, is_right: bool
+) -> None:
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.set_aside(known_tray.flawless(truth), 0, SilhouetteKind.OUTSIDE)
     seen = truth.seen_from_true(truth.cuttings[0].cells_mm, truth.cuttings[0].cells_height_mm())
@@ -207,7 +210,7 @@ def test_cutting_at_the_edge_of_the_lay_area_is_rightly_set_aside(tmp_path, clea
     assert result.set_aside_wrongly == (() if is_right else (0,))
 
 
-def test_base_at_the_wrong_end(tmp_path):
+def test_base_at_the_wrong_end(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.flawless(truth)
     first = graded.cuttings[0]
@@ -216,7 +219,7 @@ def test_base_at_the_wrong_end(tmp_path):
     assert result.wrong_end == (0,)
 
 
-def test_position_error_of_a_shifted_and_a_stretched_mat(tmp_path):
+def test_position_error_of_a_shifted_and_a_stretched_mat(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.flawless(truth)
     plane = graded.pose.plane
@@ -231,7 +234,7 @@ def test_position_error_of_a_shifted_and_a_stretched_mat(tmp_path):
     assert result.position_error_mm.max() == pytest.approx(0.01 * math.hypot(265.0, 175.0), rel=0.01)
 
 
-def test_curl_is_told(tmp_path):
+def test_curl_is_told(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path, curl_mm=2.5)
     graded = known_tray.flawless(truth)
     result = compare(truth, replace(graded, pose=replace(graded.pose, curl_mm=2.2)), TARGETS)
@@ -240,7 +243,7 @@ def test_curl_is_told(tmp_path):
     assert "2.5 / 2.2" in table("curled", [result])
 
 
-def test_grades_and_doubt(tmp_path):
+def test_grades_and_doubt(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.flawless(truth, sigma=0.01)
     given = ["1", "2", "unsure", "unsure"]
@@ -258,7 +261,7 @@ def test_grades_and_doubt(tmp_path):
     assert counts.confusion == (("1", "1", 1), ("1", "2", 1), ("1", "unsure", 2))
 
 
-def test_other_targets_are_asked_too(tmp_path):
+def test_other_targets_are_asked_too(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.flawless(truth, sigma=0.001)
     small = load_targets("miniature-conifer")
@@ -270,7 +273,7 @@ def test_other_targets_are_asked_too(tmp_path):
     assert "miniature-conifer" in table("made up", [result])
 
 
-def test_print_scale_turns_page_mm_into_true_mm(tmp_path):
+def test_print_scale_turns_page_mm_into_true_mm(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path, print_scale=0.97)
     assert truth.page_mm == pytest.approx((0.97 * 297.0, 0.97 * 210.0))
     assert truth.cuttings[0].base_mm == pytest.approx([0.97 * 60.0, 0.97 * 50.0])
@@ -288,11 +291,13 @@ def test_print_scale_turns_page_mm_into_true_mm(tmp_path):
         ({"debris": ["soil"]}, ("debris",)),
     ],
 )
-def test_stress_is_read_from_the_data(tmp_path, changes, stress):
+def test_stress_is_read_from_the_data(
+    tmp_path: Path, changes: dict[str, Any], stress: tuple[str, ...]
+) -> None:
     assert known_tray.known_truth(tmp_path, **changes).stress == stress
 
 
-def test_camera_of_the_truth_agrees_with_opencv(tmp_path):
+def test_camera_of_the_truth_agrees_with_opencv(tmp_path: Path) -> None:
     """Source of the expected values: cv2.projectPoints (OpenCV 4 and 5), the same camera model."""
     import cv2
 
@@ -312,7 +317,7 @@ def test_camera_of_the_truth_agrees_with_opencv(tmp_path):
     assert camera.px_from_world(world) == pytest.approx(expected.reshape(-1, 2), abs=1e-6)
 
 
-def test_table_and_json_tell_the_same(tmp_path):
+def test_table_and_json_tell_the_same(tmp_path: Path) -> None:
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.with_trait(
         known_tray.flawless(truth), "base_diameter_mm", lambda _, m: Measured(m.value + 0.123, m.sigma)
@@ -328,7 +333,7 @@ def test_table_and_json_tell_the_same(tmp_path):
     assert len(data["sets"]["made up"]["photos"]["known"]["readings"]) == len(comparison.readings)
 
 
-def test_every_photo_belongs_to_one_group():
+def test_every_photo_belongs_to_one_group() -> None:
     from tests.accuracy.tables import GROUPS
 
     for stress in ((), ("curled",)):

@@ -73,14 +73,14 @@ def rms_of(errors: list[Points]) -> float:
     return float(np.sqrt(np.mean(np.sum(np.concatenate(errors) ** 2, axis=1))))
 
 
-def test_every_corner_is_found(sightings):
+def test_every_corner_is_found(sightings: list[tuple[MatSighting, tuple[int, int]]]) -> None:
     for sighting, _ in sightings:
         assert len(sighting.points_mm) == INNER_CORNERS
         assert len(sighting.marker_ids) >= LEAST_MARKERS_SEEN
         assert not sighting.repeated_ids
 
 
-def test_corners_fit_as_well_as_published(sightings):
+def test_corners_fit_as_well_as_published(sightings: list[tuple[MatSighting, tuple[int, int]]]) -> None:
     used, every = [], []
     for sighting, size_px in sightings:
         fit = fitted(sighting, size_px)
@@ -90,7 +90,7 @@ def test_corners_fit_as_well_as_published(sightings):
     assert rms_of(every) < PUBLISHED_PX * ROBUST_ALLOWANCE
 
 
-def test_a_corner_left_out_is_predicted(sightings):
+def test_a_corner_left_out_is_predicted(sightings: list[tuple[MatSighting, tuple[int, int]]]) -> None:
     off_mm = []
     for sighting, size_px in sightings:
         for index in range(len(sighting.points_mm)):

@@ -29,12 +29,14 @@ LAST_DIGIT = 0.00005
 
 
 @pytest.mark.parametrize(("first", "second", "published"), PAIRS)
-def test_published_pair(first, second, published):
-    found = deltaE_ciede2000(np.array(first), np.array(second))
+def test_published_pair(first: tuple[float, ...], second: tuple[float, ...], published: float) -> None:
+    found = deltaE_ciede2000(np.array(first), np.array(second))  # type: ignore[no-untyped-call]
     assert found == pytest.approx(published, abs=LAST_DIGIT)
 
 
 @pytest.mark.parametrize(("first", "second", "published"), PAIRS)
-def test_order_of_the_pair_does_not_matter(first, second, published):
-    found = deltaE_ciede2000(np.array(second), np.array(first))
+def test_order_of_the_pair_does_not_matter(
+    first: tuple[float, ...], second: tuple[float, ...], published: float
+) -> None:
+    found = deltaE_ciede2000(np.array(second), np.array(first))  # type: ignore[no-untyped-call]
     assert found == pytest.approx(published, abs=LAST_DIGIT)

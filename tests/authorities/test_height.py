@@ -37,7 +37,7 @@ def mat_seen_from_above(px_per_mm: float = 10.0) -> PlaneMap:
 
 @pytest.mark.parametrize("height_mm", [0.0, 0.8, 4.0, 11.0])
 @pytest.mark.parametrize("away_mm", [(0.0, 0.0), (100.0, 0.0), (-60.0, 80.0)])
-def test_point_is_found_straight_below(height_mm, away_mm):
+def test_point_is_found_straight_below(height_mm: float, away_mm: tuple[float, float]) -> None:
     true = np.array([FOOT_MM]) + away_mm
     distance_mm = math.hypot(*away_mm)
     shift_mm = distance_mm * height_mm / (EYE_HEIGHT_MM - height_mm)
@@ -46,14 +46,14 @@ def test_point_is_found_straight_below(height_mm, away_mm):
     assert mat_seen_from_above().ground_from_seen(seen, height_mm) == pytest.approx(true, abs=1e-9)
 
 
-def test_length_at_4_mm_reads_1_percent_too_long():
+def test_length_at_4_mm_reads_1_percent_too_long() -> None:
     seen = np.array([[50.0, 60.0], [151.01, 60.0]])
     true = mat_seen_from_above().ground_from_seen(seen, 4.0)
     assert (seen[1, 0] - seen[0, 0]) / (true[1, 0] - true[0, 0]) == pytest.approx(1.0101, abs=0.00005)
 
 
 @pytest.mark.parametrize(("diameter_mm", "too_wide_mm"), [(8.0, 0.081), (3.0, 0.011)])
-def test_width_of_a_lying_stem(diameter_mm, too_wide_mm):
+def test_width_of_a_lying_stem(diameter_mm: float, too_wide_mm: float) -> None:
     """The edges that are seen are the tangent points, a little above the axis: height matters there too."""
     apparent_mm = diameter_mm / math.sqrt(1.0 - diameter_mm / EYE_HEIGHT_MM)
     assert apparent_mm - diameter_mm == pytest.approx(too_wide_mm, abs=THOUSANDTH_MM / 2)
@@ -70,7 +70,7 @@ def test_width_of_a_lying_stem(diameter_mm, too_wide_mm):
     assert edges[1, 1] - edges[0, 1] == pytest.approx(diameter_mm, abs=THOUSANDTH_MM)
 
 
-def test_unknown_camera_changes_nothing():
+def test_unknown_camera_changes_nothing() -> None:
     plane = replace(mat_seen_from_above(), eye_mm=(math.nan,) * 3)
     seen = np.array([[3.0, 4.0]])
     assert np.array_equal(plane.ground_from_seen(seen, 5.0), seen)

@@ -142,7 +142,7 @@ def expose(
     image = image + np.random.default_rng(shot.seed).normal(0, shot.noise, image.shape)
     image = np.clip(image, 0, 1)
     srgb = np.where(image <= 0.0031308, 12.92 * image, 1.055 * image ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
-    return np.round(srgb * 255).astype(np.uint8)
+    return np.asarray(np.round(srgb * 255), dtype=np.uint8)
 
 
 def _mm_of_pixels(plane: PlaneMap, shot: Shot) -> Points:

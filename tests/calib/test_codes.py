@@ -14,7 +14,9 @@ SIDE_PX = 64
 AT_PX = 100
 
 
-def picture(name: str, marker_id: int, turns: int = 0, surround: int = 230, sheet: int = 230) -> NDArray:
+def picture(
+    name: str, marker_id: int, turns: int = 0, surround: int = 230, sheet: int = 230
+) -> NDArray[np.uint8]:
     """Return a grey picture (264, 264) of one marker with a white rim of an eighth on a sheet."""
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{name}"))
     marker = cv2.aruco.generateImageMarker(dictionary, marker_id, SIDE_PX)

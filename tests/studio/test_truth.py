@@ -6,6 +6,7 @@ import base64
 import io
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -219,7 +220,7 @@ def test_demo_cuttings_lie_apart_but_for_the_pair(path: Path) -> None:
     assert any(near) == ("overlapping pair" in truth["tags"])
 
 
-def stored_mask(cutting: dict) -> np.ndarray:
+def stored_mask(cutting: dict[str, Any]) -> np.ndarray:
     """The silhouette in a truth file."""
     data = base64.b64decode(cutting["mask"]["png_base64"])
     return np.asarray(Image.open(io.BytesIO(data)).convert("L")) > 127
