@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from grader.traits.catalogue import does_not_exist, not_measurable
 from grader.verdict import load_targets
 from tests.accuracy import known_tray
 from tests.accuracy.compare import Comparison, compare
-from tests.accuracy.figures import by_place, by_trait, tally
+from tests.accuracy.figures import Figures, by_place, by_trait, tally
 from tests.accuracy.places import across
 from tests.accuracy.tables import as_data, table
 
@@ -25,7 +26,7 @@ TINY = 1e-9
 TARGETS = load_targets()
 
 
-def figures_with(tmp_path: Path, trait: str, change):
+def figures_with(tmp_path: Path, trait: str, change: Callable[[int, Measured], Measured]) -> Figures:
     truth = known_tray.known_truth(tmp_path)
     graded = known_tray.with_trait(known_tray.flawless(truth), trait, change)
     return by_trait([compare(truth, graded, TARGETS)])[trait]

@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from grader.records import Measured, SilhouetteKind
+from grader.records import GradedPhoto, Measured, SilhouetteKind
 from grader.verdict import load_targets
 from tests.accuracy import known_tray
 from tests.accuracy.compare import compare
 from tests.accuracy.goals import GOALS
 from tests.accuracy.run import run_set, truth_files, usable
+from tests.accuracy.truth import PhotoTruth
 from tests.accuracy.worst import (
     FOUND_COLOUR,
     OUTLINE_COLOUR,
@@ -30,7 +31,7 @@ LONG_MM = 7.0
 """Injected error of the total length of one cutting."""
 
 
-def one_too_long(truth, _folder):
+def one_too_long(truth: PhotoTruth, _folder: Path) -> GradedPhoto:
     return known_tray.with_trait(
         known_tray.flawless(truth),
         "total_length_mm",

@@ -46,7 +46,7 @@ def board() -> MatLayout:
         mat_id="charuco",
         page_mm=PAGE_MM,
         dictionary="6X6_250",
-        markers={int(i): c for i, c in zip(made.getIds().ravel(), corners, strict=True)},
+        markers={int(i): c for i, c in zip(np.ravel(made.getIds()), corners, strict=True)},
         saddles_mm=np.asarray(made.getChessboardCorners(), dtype=float)[:, :2],
         lay_area_mm=(SQUARE_MM, SQUARE_MM, PAGE_MM[0] - SQUARE_MM, PAGE_MM[1] - SQUARE_MM),
     )

@@ -14,11 +14,13 @@ the picture.
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from PIL import Image
 
 from calib.design import MatLayout
 from calib.find import MatSighting
-from calib.fit import fit_plane
+from calib.fit import MatFit, fit_plane
+from calib.frames import Points
 from tests.authorities.debian_pictures import opencv_sample
 
 pytestmark = pytest.mark.network
@@ -37,7 +39,7 @@ CORNER_SIGMA_PX = 0.1
 """Sub-pixel corners of a small photograph."""
 
 
-def corners_of(name, window_px):
+def corners_of(name: str, window_px: int) -> tuple[Points, Points, tuple[int, int]]:
     """Return the board's corners (mm, px) and the size of the photograph."""
     gray = np.asarray(Image.open(opencv_sample(f"{name}.jpg")).convert("L"))
     found, corners = cv2.findChessboardCorners(gray, (COLUMNS, ROWS))
@@ -49,10 +51,11 @@ def corners_of(name, window_px):
         .astype(float)
     )
     drawn = np.stack(np.meshgrid(np.arange(COLUMNS), np.arange(ROWS)), axis=-1).reshape(-1, 2) * SQUARE_MM
-    return drawn, corners.reshape(-1, 2).astype(float), (gray.shape[1], gray.shape[0])
+    size_px = (int(gray.shape[1]), int(gray.shape[0]))
+    return np.asarray(drawn, dtype=np.float64), corners.reshape(-1, 2).astype(np.float64), size_px
 
 
-def fitted(drawn, corners, size_px):
+def fitted(drawn: Points, corners: Points, size_px: tuple[int, int]) -> MatFit:
     """Return the project's fit to some corners."""
     layout = MatLayout("chessboard", BOARD_MM, "6X6_250", {}, drawn, (0.0, 0.0, *BOARD_MM))
     sighting = MatSighting(
@@ -61,12 +64,12 @@ def fitted(drawn, corners, size_px):
     return fit_plane(sighting, size_px, float("nan"), layout.lay_area_mm)
 
 
-def errors_px(fit, drawn, corners):
+def errors_px(fit: MatFit, drawn: Points, corners: Points) -> NDArray[np.float64]:
     """Return the distance (N,) of every corner from where the fit puts it, those left out too."""
-    return np.hypot(*(fit.plane.px_from_mm(drawn) - corners).T)
+    return np.asarray(np.hypot(*(fit.plane.px_from_mm(drawn) - corners).T))
 
 
-def test_views_fit_as_well_as_published():
+def test_views_fit_as_well_as_published() -> None:
     errors = []
     for name in VIEWS:
         drawn, corners, size_px = corners_of(name, WINDOW_FITTING_PX)
@@ -74,7 +77,7 @@ def test_views_fit_as_well_as_published():
     assert np.sqrt(np.mean(np.concatenate(errors) ** 2)) < PUBLISHED_PX
 
 
-def test_bad_view_is_noticed():
+def test_bad_view_is_noticed() -> None:
     """Jumped corners are left out of the fit, and more of them than in any other view."""
     left_out = {}
     for name in VIEWS:
@@ -90,7 +93,7 @@ def test_bad_view_is_noticed():
     assert left_out["left02"] >= 5
 
 
-def test_inside_is_predicted_from_the_border():
+def test_inside_is_predicted_from_the_border() -> None:
     """Fitted to the board's outer corners alone, as on a mat, the inner ones must lie where they are.
 
     Source of the figures: worked out with cv2.calibrateCamera, the lens calibrated on all these
