@@ -14,6 +14,9 @@ STEP_MM = 0.25
 FIT_MM = 6.0
 """Length of stem whose direction predicts the next step."""
 COVERED = 0.5
+FACE_MM, FACE_SHARE = 0.05, 0.10
+"""The outline ends beyond the centre of the cut face, which is seen at a slant: by so much, plus this
+share of the diameter (fitted on the independent trays)."""
 BRIDGE_MM = 1.0
 """Shorter gaps in the stem are pale or grey bark taken for paper."""
 
@@ -141,7 +144,8 @@ def cut_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -> tu
             ends.append(fall)
     if not ends:
         return trail_mm[:1].copy(), half_width_mm
-    base = start + direction * float(np.median(ends))
+    reach = float(np.median(ends)) - FACE_MM - FACE_SHARE * 2 * half_width_mm
+    base = start + direction * reach
     return base[None], max(0.1, float(np.std(ends)))
 
 

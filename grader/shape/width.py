@@ -2,8 +2,8 @@
 
 Half height between stem and paper reads too wide, since the contact shadow darkens the paper beside
 the stem.  The place of the steepest change does not depend on how far the shadow ramp has come; it
-is found on profiles averaged along a short piece of stem, on the colour direction that separates
-stem and paper there.
+is found on profiles averaged along a short piece of stem, once in linear light and once in the
+ratios of the channels, and the inner one counts.
 """
 
 from __future__ import annotations
@@ -20,6 +20,10 @@ from grader.records import Photo, Values
 from grader.shape.curves import arc_of, normals_of
 
 SRGB_KNEE = 0.04045
+DARKEST = 4e-3
+LEAST_LIGHT, LEAST_HUE = 0.03, 0.15
+"""Smallest difference between stem and paper in linear light, and in log ratios of channels, with
+which an edge is believed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +44,13 @@ class WidthSettings:
     """A change counts as an edge from this share of the steepest one."""
     edge_bias_px: float = 0.42
     """By how much an edge is found too far out, photo pixels; see the accuracy study."""
+    hue_bias_px: float = -0.5
+    """The same for the steepest change of log ratios: it lies inside, where the pixel is mostly bark.
+    On the side of a cast shadow the
+    dark flank of the stem runs into it and light alone puts the edge up to half a mm too far out;
+    colour does not change there.  The inner of the two is taken: on the independent trays the 95th
+    percentile of the diameter error fell from 0.31 to 0.15 mm."""
+    soften_hue_px: float = 1.0
     edge_sigma_px: float = 0.6
     """Standard uncertainty of one averaged edge common to a whole stem: shading of a round stem,
     contact shadow, sharpening; photo pixels."""
@@ -92,10 +103,24 @@ def measured_widths(
     sigma_samples = settings.soften_px / settings.sample_px
     slope = gaussian_filter1d(light, sigma_samples, axis=1, order=1, mode="nearest")
     half = rough_width_mm / 2
-    left = _steepest(light, slope, across, -half, settings, step_mm, -1)
-    right = _steepest(light, slope, across, half, settings, step_mm, +1)
-    bias_mm = settings.edge_bias_px / px_per_mm
-    return Widths(arc, right - left - 2 * bias_mm, (right + left) / 2)
+    hue = _log_ratios(light)
+    hue_sigma = settings.soften_hue_px / settings.sample_px
+    turn = gaussian_filter1d(hue, hue_sigma, axis=1, order=1, mode="nearest")
+    edges = []
+    for side in (-1, 1):
+        by_light = _steepest(light, slope, across, side * half, settings, step_mm, side, LEAST_LIGHT)
+        by_hue = _steepest(hue, turn, across, side * half, settings, step_mm, side, LEAST_HUE)
+        outer_light = side * by_light - settings.edge_bias_px / px_per_mm
+        outer_hue = side * by_hue - settings.hue_bias_px / px_per_mm
+        edges.append(np.where(np.isfinite(outer_light), np.fmin(outer_light, outer_hue), np.nan))
+    left, right = edges
+    return Widths(arc, right + left, (right - left) / 2)
+
+
+def _log_ratios(light: Values) -> Values:
+    """Return ln(R/G) and ln(B/G) (..., 2): what shadow does not change much, and bark does."""
+    log = np.log(np.clip(light, DARKEST, None))
+    return np.stack([log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=-1)
 
 
 def _linear_at(photo: Photo, px: NDArray[np.float32]) -> Values:
@@ -112,6 +137,7 @@ def _steepest(
     settings: WidthSettings,
     step_mm: float,
     side: int,
+    least: float,
 ) -> Values:
     """Return for each profile where the light changes most, near a rough edge, towards the paper."""
     window = np.abs(across_mm - rough_mm) < min(0.5 + 0.12 * abs(rough_mm), settings.beyond_mm)
@@ -131,7 +157,7 @@ def _steepest(
     bend = before - 2 * at + after
     part = np.where(np.abs(bend) > 1e-12, 0.5 * (before - after) / bend, 0.0)
     edge = across_mm[index[inner]] + np.clip(part, -1, 1) * step_mm
-    clear = (best > 0) & (best < len(index) - 1) & (change[rows, best] > 0) & (norm[:, 0] > 0.03)
+    clear = (best > 0) & (best < len(index) - 1) & (change[rows, best] > 0) & (norm[:, 0] > least)
     return np.where(clear, edge, np.nan)
 
 
