@@ -25,7 +25,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True, help="folder for the photos")
     parser.add_argument("--variant", default="llvm_ad_rgb", help="Mitsuba variant; cuda_ad_rgb on a GPU")
     parser.add_argument("--only", nargs="*", help="names of photos; all without it")
-    parser.add_argument("--count", type=int, default=20, help="photos of a random series")
+    parser.add_argument("--count", type=int, default=series.USUAL_COUNT, help="photos of a random set")
     parser.add_argument("--samples", type=int, help="light paths per pixel everywhere, for a quick trial")
     parser.add_argument("--width", type=int, help="width in px of a smaller trial picture")
     asked = parser.parse_args()

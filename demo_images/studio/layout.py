@@ -41,6 +41,8 @@ class LayPlan:
     """In rows from the top; otherwise anywhere."""
     is_pair_overlapping: bool = False
     """The last two lie across each other."""
+    crowd_gap_mm: float | None = None
+    """With it the tray is filled: this gap, and cuttings that find no room are left out."""
 
 
 def lay(
@@ -55,13 +57,14 @@ def lay(
     Raises
     ------
     NoRoom
-        If one finds no place.
+        If one finds no place, unless the plan fills the tray.
     """
-    for gap in GAPS_MM:
+    gaps = GAPS_MM if plan.crowd_gap_mm is None else (plan.crowd_gap_mm,)
+    for gap in gaps:
         try:
             laid = _laid_apart(cuttings, plan, area_mm, taken_mm, gap, rng)
         except NoRoom:
-            if gap == GAPS_MM[-1]:
+            if gap == gaps[-1]:
                 raise
             continue
         break
@@ -86,10 +89,15 @@ def _laid_apart(
     laid: dict[int, Cutting] = {}
     for turn, k in enumerate(order):
         is_across = plan.is_pair_overlapping and turn == 1
-        laid[int(k)] = _place(cuttings[k], plan, taken, area_mm, 0.0 if is_across else gap_mm, rng)
+        try:
+            laid[int(k)] = _place(cuttings[k], plan, taken, area_mm, 0.0 if is_across else gap_mm, rng)
+        except NoRoom:
+            if plan.crowd_gap_mm is None:
+                raise
+            continue
         points = laid[int(k)].mesh.vertices_mm[:, :2]
         _enter(taken, (points - np.asarray(area_mm[:2])) / CELL_MM)
-    return [laid[k] for k in range(len(cuttings))]
+    return [laid[k] for k in sorted(laid)]
 
 
 def _in_the_middle(
