@@ -18,6 +18,8 @@ SHOT = Shot(width_px=4032, height_px=3024, k1=0.04, k2=-0.02, p1=0.001, p2=-0.00
 SIZE_PX = (SHOT.width_px, SHOT.height_px)
 LAYOUT = mat_layout("A4")
 NOISE_PX = 0.05
+NOISES = (5, 6, 7, 8)
+"""One draw of noise moves what is left of a bend by half."""
 
 
 def sighting_of(points_px: Points, points_mm: Points, layout: MatLayout = LAYOUT) -> MatSighting:
@@ -84,23 +86,26 @@ def test_a_bent_sheet_is_noticed_and_allowed_for(
     height_mm: dict[tuple[int, int], float], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     truth = bent(camera(LAYOUT.page_mm, SHOT), height_mm)
-    fit = fitted(truth, 5)
-    errors = border_errors_mm(fit.plane, truth, LAYOUT)
+    errors = []
+    for seed in NOISES:
+        fit = fitted(truth, seed)
+        errors.append(border_errors_mm(fit.plane, truth, LAYOUT))
+        assert fit.curl_mm > 0.4
+        assert errors[-1].max() < 0.05
+        assert errors[-1].max() < 4 * fit.position_sigma_mm
     monkeypatch.setattr("calib.fit.BENT_RATIO", math.inf)
-    if_flat = border_errors_mm(fitted(truth, 5).plane, truth, LAYOUT)
-    assert fit.curl_mm > 0.3
-    assert errors.max() < 0.08
-    assert errors.max() < 4 * fit.position_sigma_mm
-    assert errors.mean() < 0.5 * if_flat.mean()
+    if_flat = [border_errors_mm(fitted(truth, seed).plane, truth, LAYOUT) for seed in NOISES]
+    assert np.mean(errors) < 0.5 * np.mean(if_flat)
 
 
 def test_a_shallow_wave_that_a_lens_could_make_too_stays_within_the_stated_uncertainty() -> None:
     """Down and up again along the page: the fit puts half of it down to the lens."""
     truth = bent(camera(LAYOUT.page_mm, SHOT), {(4, 0): 1.0, (2, 0): -0.8})
-    fit = fitted(truth, 5)
-    errors = border_errors_mm(fit.plane, truth, LAYOUT)
-    assert np.sqrt(np.mean(errors**2)) < 2 * math.sqrt(2) * fit.position_sigma_mm
-    assert errors.max() < 0.1
+    fits = [fitted(truth, seed) for seed in NOISES]
+    errors = np.array([border_errors_mm(fit.plane, truth, LAYOUT) for fit in fits])
+    stated = np.mean([fit.position_sigma_mm for fit in fits])
+    assert np.sqrt(np.mean(errors**2)) < 1.25 * math.sqrt(2) * stated
+    assert errors.max() < 0.08
 
 
 def test_a_flat_sheet_is_not_called_bent() -> None:
