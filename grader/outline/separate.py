@@ -40,6 +40,8 @@ class OutlineSettings:
     """Below this no end looks like a cut base (fitted sets: all true bases 0.2 and more but one)."""
     rival_score: float = 0.5
     """A second end at least this base-like, far from the first: two cuttings lie together."""
+    tangle_area_mm2: float = 400.0
+    """Something plant-like this large without one cut end is taken for several cuttings."""
     rival_distance_mm: float = 30.0
     rival_length_mm: float = 60.0
     """On something shorter, two base-like ends are its own two ends: doubt, not overlap."""
@@ -110,7 +112,8 @@ def _plant_holes(closed: NDArray[np.uint8], fields: PlantFields, mm_per_px: floa
     as shadow, but small and dark where paper between leaves would be lit.
     """
     largest_face_mm2, yellow = 120.0, -0.12  # a cut of 12 mm wood; ln(B/G) of fresh wood is -0.2 to -0.8
-    largest_streak_mm2, dark = 2.5, -0.8  # log brightness of bark is -1 to -2.5
+    largest_streak_mm2 = 15.0
+    dark, warm = -0.95, -0.03  # grey bark: log brightness -1 to -2.5, ln(B/G) -0.1; shade is bluer or lighter
     _, labels, stats, _ = cv2.connectedComponentsWithStats((1 - closed).astype(np.uint8), connectivity=4)
     filled = np.zeros_like(closed)
     for label in range(1, len(stats)):
@@ -121,8 +124,9 @@ def _plant_holes(closed: NDArray[np.uint8], fields: PlantFields, mm_per_px: floa
         window = (slice(y, y + height), slice(x, x + width))
         hole = labels[window] == label
         is_face = float(np.median(fields.blue[window][hole])) < yellow
-        is_streak = area_mm2 < largest_streak_mm2 and float(np.median(fields.brightness[window][hole])) < dark
-        if is_face or is_streak:
+        is_bark = float(np.median(fields.brightness[window][hole])) < dark
+        is_bark &= float(np.median(fields.blue[window][hole])) < warm
+        if is_face or (is_bark and area_mm2 < largest_streak_mm2):
             filled[window][hole] = 1
     return filled
 
@@ -334,7 +338,12 @@ def _kind(piece: _Piece, view: FlatView, settings: OutlineSettings) -> tuple[Sil
         return SilhouetteKind.OBJECT, "not a cutting: a tool or another thing, not coloured like a plant"
     if length_mm < settings.least_length_mm:
         return SilhouetteKind.OBJECT, "not a cutting: too short"
-    if piece.ends is None or piece.base_score < settings.least_base_score:
+    if piece.base_score < settings.least_base_score and piece.area_mm2 > settings.tangle_area_mm2:
+        return (
+            SilhouetteKind.OVERLAP,
+            "no single cut end can be told: if cuttings touch or overlap here, lay them apart, cut ends free",
+        )
+    if piece.base_score < settings.least_base_score:
         return (
             SilhouetteKind.OBJECT,
             "not a cutting: no bare cut end to be seen; if it is one, lay it apart with its cut end free",

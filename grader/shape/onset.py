@@ -15,6 +15,8 @@ REACH_MM = 4.0
 """How far beyond the stem's edge is looked."""
 NEAR_BASE_MM = (1.5, 9.0)
 """Stretch whose width is taken as that of the stem."""
+STEM_PERCENTILE = 45
+"""Stubs widen a stem here and there, streaks of bark taken for paper narrow it."""
 TAPER_PER_MM = 0.003
 """Stems get thinner by about this share for each mm (common practice, no source)."""
 EXCESS_MM, EXCESS_SHARE = 0.35, 0.06
@@ -61,7 +63,7 @@ def find_onset(fields: CuttingFields, axis_mm: Points) -> Onset:
     sections = cross_sections(fields, axis_mm, float(thick) / 2 + REACH_MM)
     width = sections.width_mm
     near = (arc > NEAR_BASE_MM[0]) & (arc < min(NEAR_BASE_MM[1], 0.5 * arc[-1])) & np.isfinite(width)
-    stem_mm = float(np.percentile(width[near], 30)) if near.any() else 1.0
+    stem_mm = float(np.percentile(width[near], STEM_PERCENTILE)) if near.any() else 1.0
     half = stem_mm / 2 * (1 - TAPER_PER_MM * np.minimum(arc, 60.0))
     side = np.fmax(sections.left_mm, sections.right_mm)
     standing_out = ~(side < half + EXCESS_MM + EXCESS_SHARE * stem_mm) & (arc > 0.8)

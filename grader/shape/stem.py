@@ -17,7 +17,7 @@ COVERED = 0.5
 FACE_MM, FACE_SHARE = 0.05, 0.10
 """The outline ends beyond the centre of the cut face, which is seen at a slant: by so much, plus this
 share of the diameter (fitted on the independent trays)."""
-BRIDGE_MM = 1.0
+BRIDGE_MM = 2.0
 """Shorter gaps in the stem are pale or grey bark taken for paper."""
 
 

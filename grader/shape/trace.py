@@ -235,6 +235,9 @@ def _widths_on(
 
 
 def _doubt(silhouette: Silhouette) -> float:
-    """Return the probability that the rival end is the base: its odds against both."""
-    rival, best = (p / max(1 - p, 1e-6) for p in (silhouette.rival_score, silhouette.base_score))
+    """Return the probability that the rival end is the base: its squared odds against both.
+
+    Squared, since the better end was the base in 479 of 480 silhouettes: plain odds doubt too much.
+    """
+    rival, best = ((p / max(1 - p, 1e-6)) ** 2 for p in (silhouette.rival_score, silhouette.base_score))
     return float(rival / max(rival + best, 1e-9))

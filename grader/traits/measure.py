@@ -19,6 +19,7 @@ CRUSHED_MM, BASE_UNTIL_MM = 3.0, 10.0
 """The base diameter is the mean width between these (definition)."""
 LEAST_BASE_STRETCH_MM = 1.5
 """Shorter measurable stretches say too little."""
+HEEL_SLACK_MM, HEEL_PERCENTILE, HEEL_DIAMETER_SIGMA_MM = 6.0, 25.0, 0.15
 WIDTH_SCATTER_LENGTH_MM = 2.0
 """Bark bumps are alike over about this length: so many independent widths are averaged."""
 SWEEP_SHARE = 1.25
@@ -77,11 +78,18 @@ def base_diameter(shape: CuttingShape) -> Measured:
     """Return the mean width between 3 and 10 mm above the cut face, or above the heel."""
     start = shape.heel.length_mm if shape.heel is not None else 0.0
     bare_mm = shape.foliage_from_mm if math.isfinite(shape.foliage_from_mm) else math.inf
-    low, high = start + CRUSHED_MM, min(start + BASE_UNTIL_MM, bare_mm)
+    slack = HEEL_SLACK_MM if shape.heel is not None else 0.0
+    low, high = start + CRUSHED_MM, min(start + BASE_UNTIL_MM + slack, bare_mm)
     inside = (shape.arc_mm >= low) & (shape.arc_mm <= high) & np.isfinite(shape.width_mm)
     if high - low < LEAST_BASE_STRETCH_MM or inside.sum() < 3:
         return not_measurable("foliage hides the stretch where the base diameter is measured")
     widths = np.sort(shape.width_mm[inside])
+    if shape.heel is not None:
+        # Where a heel ends is known to a few mm only; the stem is what is thinnest above it.
+        return Measured(
+            float(np.percentile(widths, HEEL_PERCENTILE)),
+            math.hypot(shape.base_width_sigma_mm, HEEL_DIAMETER_SIGMA_MM),
+        )
     cut = len(widths) // 10  # a stub at one place makes one or two widths too large
     kept = widths[cut : len(widths) - cut] if cut else widths
     independent = max(1.0, (high - low) / WIDTH_SCATTER_LENGTH_MM)

@@ -50,7 +50,7 @@ STYLES: Mapping[str, Style] = MappingProxyType(
         "1": Style("1", Shape.CIRCLE, BLUISH_GREEN, WHITE, (), 6, "grade 1"),
         "2": Style("2", Shape.SQUARE, ORANGE, BLACK, (46.0, 14.0), 7, "grade 2"),
         "cull": Style("X", Shape.OCTAGON, BLACK, WHITE, (30.0, 10.0, 8.0, 10.0), 9, "cull"),
-        "unsure": Style("?", Shape.DIAMOND, WHITE, BLACK, (9.0, 12.0), 8, "unsure: measure by hand"),
+        "unsure": Style("?", Shape.DIAMOND, WHITE, BLACK, (9.0, 12.0), 8, "unsure: see what to do"),
     }
 )
 LINE_COLOURS: Mapping[str, Rgb] = MappingProxyType(
