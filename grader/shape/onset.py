@@ -15,6 +15,10 @@ REACH_MM = 4.0
 """How far beyond the stem's edge is looked."""
 NEAR_BASE_MM = (1.5, 9.0)
 """Stretch whose width is taken as that of the stem."""
+LONGEST_HEEL_MM = 9.0
+"""What looks like a longer heel is not told clearly from the stem."""
+ABOVE_HEEL_MM = 3.0
+"""A heel's end is known to a few mm only."""
 STEM_PERCENTILE = 45
 """Stubs widen a stem here and there, streaks of bark taken for paper narrow it."""
 TAPER_PER_MM = 0.003
@@ -55,18 +59,23 @@ class Onset:
     sigma_mm: float
 
 
-def find_onset(fields: CuttingFields, axis_mm: Points) -> Onset:
-    """Return where the foliage begins along an axis (K, 2) that starts at the base."""
+def find_onset(fields: CuttingFields, axis_mm: Points, heel_mm: float = 0.0) -> Onset:
+    """Return where the foliage begins along an axis (K, 2) that starts at the base.
+
+    ``heel_mm`` is the length of a heel there: the stem's width is taken above it.
+    """
     arc = arc_of(axis_mm)
     rough = cross_sections(fields, axis_mm[arc < NEAR_BASE_MM[1]], 3 * REACH_MM)
     thick = np.nanmin(rough.width_mm[2:]) if np.isfinite(rough.width_mm[2:]).any() else 2.0
     sections = cross_sections(fields, axis_mm, float(thick) / 2 + REACH_MM)
     width = sections.width_mm
-    near = (arc > NEAR_BASE_MM[0]) & (arc < min(NEAR_BASE_MM[1], 0.5 * arc[-1])) & np.isfinite(width)
+    start = heel_mm + ABOVE_HEEL_MM if 0 < heel_mm <= LONGEST_HEEL_MM else 0.0
+    near = (arc > start + NEAR_BASE_MM[0]) & (arc < min(start + NEAR_BASE_MM[1], 0.5 * arc[-1]))
+    near &= np.isfinite(width)
     stem_mm = float(np.percentile(width[near], STEM_PERCENTILE)) if near.any() else 1.0
     half = stem_mm / 2 * (1 - TAPER_PER_MM * np.minimum(arc, 60.0))
     side = np.fmax(sections.left_mm, sections.right_mm)
-    standing_out = ~(side < half + EXCESS_MM + EXCESS_SHARE * stem_mm) & (arc > 0.8)
+    standing_out = ~(side < half + EXCESS_MM + EXCESS_SHARE * stem_mm) & (arc > max(0.8, start))
     runs = [run for run in _runs(standing_out, arc) if run[0] > HEEL_START_MM or run[1] > HEEL_END_MM]
     first = _first_of_mass(runs)
     if first is None:

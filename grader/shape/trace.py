@@ -85,7 +85,7 @@ def trace_cutting(
     heel = find_heel(fields, axis)
     if heel is not None:
         axis = heel.axis_mm
-    onset = find_onset(fields, axis)
+    onset = find_onset(fields, axis, heel.heel.length_mm if heel is not None else 0.0)
     return _shape(
         _Traced(fields, axis, branches, base_sigma, tip_sigma, onset, heel.heel if heel else None),
         silhouette,

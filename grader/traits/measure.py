@@ -19,7 +19,8 @@ CRUSHED_MM, BASE_UNTIL_MM = 3.0, 10.0
 """The base diameter is the mean width between these (definition)."""
 LEAST_BASE_STRETCH_MM = 1.5
 """Shorter measurable stretches say too little."""
-HEEL_SLACK_MM, HEEL_PERCENTILE, HEEL_DIAMETER_SIGMA_MM = 6.0, 25.0, 0.15
+LONGEST_HEEL_MM = 9.0
+HEEL_SLACK_MM, HEEL_PERCENTILE, HEEL_DIAMETER_SIGMA_MM = 6.0, 40.0, 0.2
 WIDTH_SCATTER_LENGTH_MM = 2.0
 """Bark bumps are alike over about this length: so many independent widths are averaged."""
 SWEEP_SHARE = 1.25
@@ -78,6 +79,8 @@ def base_diameter(shape: CuttingShape) -> Measured:
     """Return the mean width between 3 and 10 mm above the cut face, or above the heel."""
     start = shape.heel.length_mm if shape.heel is not None else 0.0
     bare_mm = shape.foliage_from_mm if math.isfinite(shape.foliage_from_mm) else math.inf
+    if start > LONGEST_HEEL_MM:
+        return not_measurable("the heel is not told clearly from the stem: measure the base diameter by hand")
     slack = HEEL_SLACK_MM if shape.heel is not None else 0.0
     low, high = start + CRUSHED_MM, min(start + BASE_UNTIL_MM + slack, bare_mm)
     inside = (shape.arc_mm >= low) & (shape.arc_mm <= high) & np.isfinite(shape.width_mm)
