@@ -20,7 +20,10 @@ CRUSHED_MM, BASE_UNTIL_MM = 3.0, 10.0
 LEAST_BASE_STRETCH_MM = 1.5
 """Shorter measurable stretches say too little."""
 LONGEST_HEEL_MM = 9.0
+"""What looks like a longer heel is not told clearly from the stem (true heels rendered: up to 8 mm)."""
 HEEL_SLACK_MM, HEEL_PERCENTILE, HEEL_DIAMETER_SIGMA_MM = 6.0, 40.0, 0.2
+"""A heel's end is found a few mm off: so much further up is looked, the thinner widths count, and the
+diameter is less certain (chosen on two demo cuttings; to be checked on more)."""
 WIDTH_SCATTER_LENGTH_MM = 2.0
 """Bark bumps are alike over about this length: so many independent widths are averaged."""
 SWEEP_SHARE = 1.25
