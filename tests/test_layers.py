@@ -11,7 +11,10 @@ import pytest
 from grader import pipeline
 
 ROOT = Path(__file__).parent.parent
-STAGE_FOLDERS = sorted(path.parent.name for path in (ROOT / "grader").glob("*/__init__.py"))
+FOLDERS = sorted(path.parent.name for path in (ROOT / "grader").glob("*/__init__.py"))
+AROUND_FOLDERS = ("audit", "check", "commands", "record", "report", "stick")
+"""Folders that are no stage of one photo: the command line, and what is made of many results."""
+STAGE_FOLDERS = [name for name in FOLDERS if name not in AROUND_FOLDERS]
 VOCABULARY = ("grader.records", "grader.errors", "grader.traits.catalogue", "calib")
 """What a stage may know besides itself: the records, the errors, the names of measurements, the mat."""
 MAY_USE_CV2_FILES = ("grader/capture/read.py", "grader/write/annotate.py")
