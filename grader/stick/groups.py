@@ -113,7 +113,8 @@ def _kind_left_out(cutting: ReadCutting, trait: str) -> str:
         return cutting.grade
     if any(words in cutting.advice for words in RECUT_WORDS):
         return "cut again"
-    return "" if math.isfinite(cutting.measured(trait).value) else "not measured"
+    size = cutting.measured(trait).value
+    return "" if math.isfinite(size) and size > 0.0 else "not measured"
 
 
 def _lot_order(lot: Lot) -> tuple[str, str, str]:

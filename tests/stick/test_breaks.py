@@ -22,9 +22,7 @@ def spread(values: np.ndarray, starts: tuple[int, ...]) -> float:
     )
 
 
-def by_trying_all(
-    values: np.ndarray, n_groups: int, breaks: tuple[int, ...], least: int = 1
-) -> float | None:
+def by_trying_all(values: np.ndarray, n_groups: int, breaks: tuple[int, ...], least: int = 1) -> float | None:
     """Return the least spread over every split there is."""
     found = []
     for inner in combinations(breaks, n_groups - 1):
