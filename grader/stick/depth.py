@@ -113,7 +113,8 @@ def _why(
     if not (math.isfinite(stripped) and math.isfinite(least)):
         return "its stripped stem is not measured: hold it to the dibble, foliage must stay above the surface"
     if own[0] <= own[1]:
-        return f"stick it {own[0]} to {own[1]} mm deep, by itself"
+        depth = f"{own[0]}" if own[0] == own[1] else f"{own[0]} to {own[1]}"
+        return f"stick it {depth} mm deep, by itself"
     if least > deepest_mm:
         return "the container is too shallow for its length"
     wanted = math.ceil(max(least, group[0]) + rule.clearance_mm)
