@@ -34,7 +34,8 @@ def photos_in(inputs: Sequence[Path]) -> list[Path]:
 
 
 def _is_photo(file: Path) -> bool:
-    return file.is_file() and not file.name.endswith((PICTURE_SUFFIX, GROUPS_SUFFIX)) and not file.name.startswith(".")
+    is_ours = file.name.endswith((PICTURE_SUFFIX, GROUPS_SUFFIX))
+    return file.is_file() and not is_ours and not file.name.startswith(".")
 
 
 def grade_all(

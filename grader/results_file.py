@@ -104,6 +104,8 @@ class ReadResults:
     """Of the program that wrote it."""
     made_at: str
     settings: Mapping[str, Any]
+    files: tuple[str, ...]
+    """Every photo, skipped ones too, in the order of grading."""
     photos: tuple[ReadPhoto, ...]
     skipped: tuple[ReadSkipped, ...] = field(default=())
 
@@ -134,6 +136,7 @@ def read_results(path: Path) -> ReadResults:
             version=str(whole["program"]["version"]),
             made_at=str(whole["made_at"]),
             settings=dict(whole["settings"]),
+            files=tuple(str(item["file"]) for item in whole["photos"]),
             photos=tuple(_photo(item) for item in photos),
             skipped=tuple(
                 ReadSkipped(*(str(item[key]) for key in ("file", "reason", "message", "advice")))

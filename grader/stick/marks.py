@@ -108,7 +108,7 @@ def place_tag(
 
 def _pointer(tag: Tag, outline_px: Points) -> Line | None:
     low = np.array([tag.left_px, tag.top_px])
-    nearest = np.clip(outline_px, low, low + [tag.width_px, tag.size_px])
+    nearest = np.clip(outline_px, low, low + np.array([tag.width_px, tag.size_px]))
     k = int(np.argmin(np.hypot(*(outline_px - nearest).T)))
     if float(np.hypot(*(outline_px[k] - nearest[k]))) <= 2 * GAP_PX:
         return None

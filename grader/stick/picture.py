@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw
 
-from calib.frames import PlaneMap, Points
+from calib.frames import PlaneMap
 from grader.records import RgbImage
 from grader.results_file import ReadPhoto
 from grader.stick.marks import LEFT_OUT_SIGNS, Tag, outline_of, paint_tag, place_tag
@@ -160,7 +160,7 @@ def _list(plan: StickPlan, photo: ReadPhoto, is_photo: bool, width_px: int) -> l
     if not photo.cuttings:
         entries.append(("-", False, ("no cutting on the mat",)))
     if not is_photo:
-        text = "Drawn from the outlines: the photo is not where it was, has changed, or its place is not known."
+        text = "Drawn from the outlines: the photo is gone or has changed, or the results lack its mat."
         entries.append(("!", False, wrapped(text, LIST_PX, room_px)))
     return entries
 
