@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from datetime import date, datetime, time, timezone
+from datetime import UTC, date, datetime, time
 
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
@@ -26,7 +26,7 @@ def new_paper(paper: str, title: str, made_on: date) -> FPDF:
     pdf = FPDF(unit="mm", format=PAPERS_MM[paper])
     pdf.viewer_preferences = ViewerPreferences(print_scaling="None")
     pdf.set_title(title)
-    pdf.set_creation_date(datetime.combine(made_on, time(), timezone.utc))
+    pdf.set_creation_date(datetime.combine(made_on, time(), UTC))
     pdf.set_margin(MARGIN_MM)
     pdf.set_auto_page_break(True, MARGIN_MM)
     pdf.set_font(FONT, size=BODY_PT)

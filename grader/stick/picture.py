@@ -146,7 +146,7 @@ def _list(plan: StickPlan, photo: ReadPhoto, is_photo: bool, width_px: int) -> l
         numbers = [str(p.cutting.number) for p in item.group.members if p.photo is photo]
         if numbers:
             text = (
-                f"{limits_text(item.group)}; {lot_text(item.group)}. "
+                f"{limits_text(item.group)}; {lot_text(item.group.lot)}. "
                 f"{len(numbers)} on this tray: {', '.join(numbers)}. Batch {item.id}"
             )
             entries.append((item.group.letter, True, wrapped(text, LIST_PX, room_px)))

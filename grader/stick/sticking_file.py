@@ -1,6 +1,6 @@
 """sticking.json: what was stuck where, for the record of a planting.
 
-Schema ``cutting-grader/sticking-1``. Container ids are those of :mod:`grader.stick.ids`; a cutting is named by
+Schema ``cutting-grader/sticking-1``. Container ids: :mod:`grader.stick.ids`. A cutting is named by
 the SHA-256 of its photo and its number on it, as in ``results.json``.
 """
 

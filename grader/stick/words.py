@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from grader.stick.depth import GroupDepth
-from grader.stick.groups import LeftOut, Placed, SizeGroup
+from grader.stick.groups import LeftOut, Lot, Placed, SizeGroup
 from grader.stick.room import MM3_PER_LITRE
 from grader.traits.catalogue import MM_PER_INCH, TRAITS
 
@@ -132,8 +132,7 @@ def left_out_lines(left_out: Sequence[LeftOut]) -> list[str]:
     return lines
 
 
-def lot_text(group: SizeGroup) -> str:
+def lot_text(lot: Lot) -> str:
     """Return plant, donor and grade in words."""
-    lot = group.lot
     parts = [lot.species, f"donor {lot.donor}" if lot.donor else "", f"grade {lot.grade}"]
     return ", ".join(part for part in parts if part)
