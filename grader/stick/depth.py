@@ -8,7 +8,9 @@ from dataclasses import dataclass
 
 from grader.results_file import ReadCutting
 from grader.stick.groups import Placed
+from grader.stick.lengths import range_text
 from grader.stick.values import DepthRule
+from grader.traits.catalogue import MM_PER_INCH
 
 STRIPPED = "stripped_length_mm"
 LENGTH = "total_length_mm"
@@ -113,10 +115,11 @@ def _why(
     if not (math.isfinite(stripped) and math.isfinite(least)):
         return "its stripped stem is not measured: hold it to the dibble, foliage must stay above the surface"
     if own[0] <= own[1]:
-        depth = f"{own[0]}" if own[0] == own[1] else f"{own[0]} to {own[1]}"
-        return f"stick it {depth} mm deep, by itself"
+        return f"stick it {range_text(*own)} deep, by itself"
     if least > deepest_mm:
         return "the container is too shallow for its length"
     wanted = math.ceil(max(least, group[0]) + rule.clearance_mm)
     more = math.ceil(wanted - stripped)
-    return f"stripped stem {stripped:.0f} mm: strip {more} mm more, to {wanted} mm"
+    step, goal = (range_text(value, value) for value in (more, wanted))
+    have = f"{stripped:.1f} mm ({stripped / MM_PER_INCH:.2f} in)"
+    return f"stripped stem {have}: strip {step} more, to {goal}"

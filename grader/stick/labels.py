@@ -60,7 +60,7 @@ def _label(
     metric, inches = limits(group)
     count = f"{len(container.members)} cuttings" if len(container.members) != 1 else "1 cutting"
     lines = (
-        (lot.species or TO_WRITE, "B"),
+        (lot.species or f"plant {TO_WRITE}", "B"),
         (f"donor {lot.donor or TO_WRITE}", ""),
         (f"stuck {plan.choices.stuck_on.isoformat()}", ""),
         (f"cut by {', '.join(item.cutters) or TO_WRITE}", ""),

@@ -135,9 +135,7 @@ def _group_plan(group: SizeGroup, choices: Choices, values: StickValues) -> Grou
     name = group_id(group.letter, capacity, [placed.key for placed in members])
     n = n_containers(len(members), choices.container)
     parts = [members[i * capacity : (i + 1) * capacity] for i in range(n)]
-    containers = tuple(
-        ContainerPlan(container_id(name, i), i, part) for i, part in enumerate(parts, start=1)
-    )
+    containers = tuple(ContainerPlan(container_id(name, i), i, part) for i, part in enumerate(parts, start=1))
     cutters = {placed.photo.batch.get(CUTTER, "").strip() for placed in members} - {""}
     return GroupPlan(
         group=group,

@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 
 from grader.errors import GraderError
+from grader.stick.lengths import range_text
+from grader.traits.catalogue import MM_PER_INCH
 
 MM3_PER_LITRE = 1e6
 ML_PER_LITRE = 1000.0
@@ -54,9 +56,10 @@ def open_container(size_mm: tuple[float, float], fill_mm: float, spacing_mm: flo
             f"{size_mm[0]:g} x {size_mm[1]:g} mm.",
             "Give a smaller --spacing or a larger --container.",
         )
+    inches = " x ".join(f"{side / MM_PER_INCH:.1f}" for side in size_mm)
     words = (
-        f"{size_mm[0]:g} x {size_mm[1]:g} mm, filled {fill_mm:g} mm high, spacing {spacing_mm:g} mm: "
-        f"{rows} x {columns} cuttings"
+        f"{size_mm[0]:g} x {size_mm[1]:g} mm ({inches} in), filled {range_text(fill_mm, fill_mm)} high, "
+        f"spacing {range_text(spacing_mm, spacing_mm)}: {rows} x {columns} cuttings in each"
     )
     return Container(rows * columns, size_mm[0] * size_mm[1] * fill_mm, fill_mm, words)
 

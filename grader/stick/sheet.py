@@ -10,6 +10,7 @@ from fpdf.fonts import FontFace
 
 from grader.stick.groups import Evenness
 from grader.stick.labels import add_labels
+from grader.stick.lengths import range_text
 from grader.stick.paper import BODY_PT, FONT, LINE_MM, heading, latin, new_paper, paragraph
 from grader.stick.plan import GroupPlan, StickPlan
 from grader.stick.values import ANY_WOOD
@@ -21,6 +22,7 @@ from grader.stick.words import (
     litres_text,
     lot_text,
     numbers_text,
+    photo_name,
     ppm_text,
 )
 from grader.traits.catalogue import TRAITS
@@ -59,6 +61,8 @@ def _top(pdf: FPDF, plan: StickPlan) -> None:
     paragraph(pdf, f"Containers: {plan.choices.container.words}.")
     for note in plan.notes:
         paragraph(pdf, f"Note: {note}.")
+    things = ", ".join(caution.thing.lower() for caution in plan.values.cautions)
+    paragraph(pdf, f'Before you start read "Take care" below: {things}.')
     pdf.ln(1.5)
 
 
@@ -110,8 +114,8 @@ def _evenness(pdf: FPDF, plan: StickPlan) -> None:
         pdf,
         f"Sorted by {trait.words} at natural breaks (Fisher-Jenks, exact), boundaries on whole {rule.step:g} "
         f"{unit}. As few groups as bring the spread inside them to {100 * rule.even_cv:g} % or less, at most "
-        f"{rule.most} a plant and grade, at least {rule.least} cuttings in each ({rule.source}). A cutting on "
-        "a boundary goes to the larger group; close to one, either group will do.",
+        f"{rule.most} a plant and grade, at least {rule.least} cuttings in each ({rule.source}). A "
+        "cutting on a boundary goes to the larger group; close to one, either group will do.",
     )
 
 
@@ -133,13 +137,14 @@ def evenness_text(item: Evenness) -> str:
 
 def _depths(pdf: FPDF, plan: StickPlan) -> None:
     rule = plan.values.depth
+    clear, least = (range_text(value, value) for value in (rule.clearance_mm, rule.least_mm))
     heading(pdf, "How deep")
     paragraph(
         pdf,
-        f"Foliage stays above the surface: {rule.clearance_mm:g} mm of bare stem is left there. At least "
-        f"{rule.least_mm:g} mm and {100 * rule.least_share:g} % of the length goes below ({rule.source}).",
+        f"Foliage stays above the surface: {clear} of bare stem is left there. At least {least} and "
+        f"{100 * rule.least_share:g} % of the length goes below ({rule.source}).",
     )
-    shares = " to ".join(f"{100 * share:.0f} %" for share in rule.published_shares)
+    shares = " to ".join(f"{100 * share:.0f}" for share in rule.published_shares) + " %"
     for item in plan.groups:
         depth = item.depth
         n = len(item.group.members)
@@ -147,13 +152,13 @@ def _depths(pdf: FPDF, plan: StickPlan) -> None:
         text = f"Group {item.group.letter}: {depth_text(depth)}"
         if math.isfinite(low):
             text += (
-                f". Published advice of {shares} of the length would be at least {low:.0f} to {high:.0f} mm: "
+                f". Published advice of {shares} of the length would be at least {range_text(low, high)}: "
                 f"{depth.n_published} of {n} have the bare stem for it"
             )
         paragraph(pdf, text + ".")
         for misfit in depth.misfits:
-            who = numbers_text([misfit.placed])
-            paragraph(pdf, f"not so {who}: {misfit.why}.", indent_mm=INDENT_MM)
+            who = f"{photo_name(misfit.placed)} no. {misfit.placed.cutting.number}"
+            paragraph(pdf, f"but {who}: {misfit.why}.", indent_mm=INDENT_MM)
     paragraph(pdf, f"Published advice: {rule.published_source}.")
 
 
@@ -182,7 +187,8 @@ def _medium(pdf: FPDF, plan: StickPlan) -> None:
     mix, settling = plan.choices.mix, plan.values.medium
     heading(pdf, "Medium")
     parts = "; ".join(f"{litres_text(share * plan.litres)} {name}" for name, share in mix.shares.items())
-    paragraph(pdf, f"{mix.words}, by volume ({mix.source}): {litres_text(plan.litres)} loose, that is {parts}.")
+    whole = litres_text(plan.litres)
+    paragraph(pdf, f"{mix.words}, by volume ({mix.source}): {whole} loose, that is {parts}.")
     paragraph(
         pdf,
         f"Every container is filled, the last of a group too. {100 * settling.settling_share:g} % more than "
@@ -222,7 +228,8 @@ def _heat(pdf: FPDF, plan: StickPlan) -> None:
 def _cautions(pdf: FPDF, plan: StickPlan) -> None:
     heading(pdf, "Take care")
     for caution in plan.values.cautions:
-        paragraph(pdf, f"{caution.thing}. {caution.text} ({caution.source}.)")
+        paragraph(pdf, caution.thing, is_bold=True)
+        paragraph(pdf, f"{caution.text} (Source: {caution.source}.)")
     paragraph(
         pdf,
         "Labels of the products, local codes and licensed people come before this sheet. "

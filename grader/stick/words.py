@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from grader.stick.depth import GroupDepth
 from grader.stick.groups import LeftOut, Lot, Placed, SizeGroup
+from grader.stick.lengths import range_text, span_text
 from grader.stick.room import MM3_PER_LITRE
 from grader.traits.catalogue import MM_PER_INCH, TRAITS
 
@@ -21,38 +22,27 @@ LEFT_OUT_WORDS = {
 
 
 def limits(group: SizeGroup) -> tuple[str, str]:
-    """Return the limits of a group in mm and in inches, such as "85 to 95 mm"."""
-    trait = TRAITS[group.trait]
-    decimals = 0 if trait.decimals <= 1 else 1
+    """Return the limits of a group in mm and in inches, such as "85 to 95 mm"; without any, what it holds."""
+    decimals = 0 if TRAITS[group.trait].decimals <= 1 else 1
     low, high = group.low, group.high
+    prefix = ""
     if not (math.isfinite(low) or math.isfinite(high)):
-        return ("all sizes", "")
-    pairs = []
-    for factor, unit, digits in ((1.0, "mm", decimals), (1 / MM_PER_INCH, "in", decimals + 2)):
-        below, above = f"{low * factor:.{digits}f}", f"{high * factor:.{digits}f}"
-        if not math.isfinite(low):
-            pairs.append(f"under {above} {unit}")
-        elif not math.isfinite(high):
-            pairs.append(f"{below} {unit} and over")
-        else:
-            pairs.append(f"{below} to {above} {unit}")
-    return (pairs[0], pairs[1])
+        prefix = "all sizes: "
+        low, high = float(group.sizes.min()), float(group.sizes.max())
+    metric = span_text(low, high, decimals, "mm")
+    inches = span_text(low / MM_PER_INCH, high / MM_PER_INCH, decimals + 2, "in")
+    return (prefix + metric, inches)
 
 
 def limits_text(group: SizeGroup) -> str:
     """Return the limits with inches in brackets."""
     metric, inches = limits(group)
-    return f"{metric} ({inches})" if inches else metric
+    return f"{metric} ({inches})"
 
 
 def depth_text(depth: GroupDepth) -> str:
     """Return the depth range in mm and inches."""
-    if not depth.is_known:
-        return "none serves as they lie"
-    low, high = depth.low_mm, depth.high_mm
-    if low == high:
-        return f"{low} mm ({low / MM_PER_INCH:.2f} in)"
-    return f"{low} to {high} mm ({low / MM_PER_INCH:.2f} to {high / MM_PER_INCH:.2f} in)"
+    return range_text(depth.low_mm, depth.high_mm) if depth.is_known else "none serves as they lie"
 
 
 def litres_text(litres: float) -> str:
@@ -72,13 +62,13 @@ def celsius_text(low_c: float, high_c: float) -> str:
 
     Examples
     --------
-    >>> celsius_text(16, 18), celsius_text(21, 21)
-    ('16 to 18 °C (61 to 64 °F)', '21 °C (70 °F)')
+    >>> celsius_text(15.6, 18.3), celsius_text(21, 21)
+    ('16 to 18 °C (60 to 65 °F)', '21 °C (70 °F)')
     """
     low_f, high_f = (1.8 * value + 32 for value in (low_c, high_c))
     if low_c == high_c:
-        return f"{low_c:g} °C ({low_f:.0f} °F)"
-    return f"{low_c:g} to {high_c:g} °C ({low_f:.0f} to {high_f:.0f} °F)"
+        return f"{low_c:.0f} °C ({low_f:.0f} °F)"
+    return f"{low_c:.0f} to {high_c:.0f} °C ({low_f:.0f} to {high_f:.0f} °F)"
 
 
 def ppm_text(low_ppm: float, high_ppm: float) -> str:

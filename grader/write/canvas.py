@@ -46,9 +46,7 @@ def canvas_of(graded: GradedPhoto) -> Canvas:
     return canvas_of_page(graded.pose.page_mm, graded.pose.plane, graded.image_size_px)
 
 
-def canvas_of_page(
-    page_mm: tuple[float, float], plane: PlaneMap, image_size_px: tuple[int, int]
-) -> Canvas:
+def canvas_of_page(page_mm: tuple[float, float], plane: PlaneMap, image_size_px: tuple[int, int]) -> Canvas:
     """Return the crop to a page of some size, as far as the photo shows it."""
     width_mm, height_mm = page_mm
     t = np.linspace(0.0, 1.0, EDGE_STEPS)
