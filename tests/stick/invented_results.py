@@ -42,9 +42,9 @@ def invented_photo(
     made = []
     for k, item in enumerate(cuttings):
         at = (30.0 + 24.0 * (k % PER_ROW), 190.0 - 14.0 * (k // PER_ROW % 5))
-        shape = straight_shape(
-            max(item.length_mm, 30.0) if math.isfinite(item.length_mm) else 60.0, base_mm=at, angle_deg=-90.0
-        )
+        # The drawing only: whole millimetres, long enough for its bare stem.
+        drawn_mm = max(35.0, round(item.length_mm)) if math.isfinite(item.length_mm) else 60.0
+        shape = straight_shape(drawn_mm, base_mm=at, angle_deg=-90.0)
         traits = {
             **measured_from(shape),
             "total_length_mm": Measured(item.length_mm, 0.4),

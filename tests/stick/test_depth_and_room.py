@@ -27,7 +27,7 @@ def members(folder: Path, *cuttings: Invented) -> tuple[Placed, ...]:
 
 
 def test_depth_by_hand(tmp_path: Path) -> None:
-    """90 mm long: a fifth is 18 mm; 100 mm: 20 mm. The shorter bare stem is 27 mm, less 3 mm clearance: 24."""
+    """90 mm long: a fifth is 18 mm; 100 mm: 20 mm. The shorter bare stem is 27 mm, less 3 mm: 24."""
     depth = depth_of(members(tmp_path, Invented(90.0, 27.0), Invented(100.0, 30.0)), RULE)
     assert (depth.low_mm, depth.high_mm, depth.misfits) == (20, 24, ())
     # A third of 90 and 100 mm is 30 and 33 mm: neither has 33 or 36 mm of bare stem.
@@ -99,7 +99,7 @@ def test_no_other_depth_serves_more(sizes: list[tuple[float, float]]) -> None:
 
 
 def test_medium_by_hand() -> None:
-    """13 x 7 = 91 fit; 100 need 2; 2 x 5.4 x 2.8 x 0.6 dm3 = 18.144 L; with 15 % 20.866 L; 80 % of it 16.69."""
+    """13 x 7 = 91 fit; 100 need 2; 2 x 5.4 x 2.8 x 0.6 = 18.144 L; and 15 %: 20.866 L; 80 %: 16.69."""
     box = open_container((540.0, 280.0), 60.0, 40.0)
     n = n_containers(100, box)
     litres = medium_litres(n, box, 0.15)
