@@ -47,8 +47,8 @@ class GroupDepth:
 def depth_of(members: Sequence[Placed], rule: DepthRule, fill_mm: float = math.nan) -> GroupDepth:
     """Return the depth range that serves most of a group, and those it does not serve.
 
-    A depth serves a cutting when it is at least the least depth for its length, and leaves the clearance of
-    bare stem above the surface. Of the whole millimetres that serve the most cuttings the deepest is taken,
+    A depth serves a cutting when it is at least the least depth for its length, leaves the clearance of bare
+    stem above the surface, and no more bare stem than ``rule.bare_mm``. Of the whole millimetres that serve the most cuttings the deepest is taken,
     and with it all shallower ones that serve the same cuttings.
 
     Parameters
@@ -101,7 +101,8 @@ def _range(cutting: ReadCutting, rule: DepthRule, deepest_mm: float) -> tuple[in
     least = least_depth_mm(cutting, rule)
     if not (math.isfinite(stripped) and math.isfinite(least)):
         return (1, 0)
-    return (math.ceil(least), math.floor(min(stripped - rule.clearance_mm, deepest_mm)))
+    shallowest = max(least, min(stripped - rule.bare_mm, deepest_mm))
+    return (math.ceil(shallowest), math.floor(min(stripped - rule.clearance_mm, deepest_mm)))
 
 
 def _why(

@@ -137,12 +137,14 @@ def evenness_text(item: Evenness) -> str:
 
 def _depths(pdf: FPDF, plan: StickPlan) -> None:
     rule = plan.values.depth
-    clear, least = (range_text(value, value) for value in (rule.clearance_mm, rule.least_mm))
+    clear, most, least = (
+        range_text(value, value) for value in (rule.clearance_mm, rule.bare_mm, rule.least_mm)
+    )
     heading(pdf, "How deep")
     paragraph(
         pdf,
-        f"Foliage stays above the surface: {clear} of bare stem is left there. At least {least} and "
-        f"{100 * rule.least_share:g} % of the length goes below ({rule.source}).",
+        f"Foliage stays above the surface: {clear} of bare stem is left there, at most {most}. At least "
+        f"{least} and {100 * rule.least_share:g} % of the length goes below ({rule.source}).",
     )
     shares = " to ".join(f"{100 * share:.0f}" for share in rule.published_shares) + " %"
     for item in plan.groups:

@@ -38,6 +38,7 @@ class DepthRule:
     least_mm: float
     least_share: float
     clearance_mm: float
+    bare_mm: float
     below_mm: float
     source: str
     published_shares: tuple[float, float]
@@ -195,6 +196,7 @@ def _check(values: StickValues) -> None:
         _want(rule.most >= 1 and rule.least >= 1, f"groups.{name}: most and least must be at least 1")
     depth = values.depth
     numbers = (depth.least_mm, depth.clearance_mm, depth.below_mm)
+    _want(depth.bare_mm > depth.clearance_mm, "depth: bare_mm must be above clearance_mm")
     _want(min(numbers) >= 0 and 0 <= depth.least_share < 1, "depth: a number is below 0, or a share above 1")
     _want(0 <= values.medium.settling_share < 1, "medium.settling_share must be from 0 up to 1")
     box = values.container

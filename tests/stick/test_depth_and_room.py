@@ -53,12 +53,12 @@ def test_who_cannot_be_stuck_so_deep_is_named_with_what_to_do(tmp_path: Path) ->
 
 
 def test_one_that_needs_another_depth_is_told_its_own(tmp_path: Path) -> None:
-    """A 200 mm cutting wants a fifth, 40 mm; three of 80 mm have 27 mm bare at most."""
+    """A 200 mm cutting with 60 mm bare leaves at most 15 of it above; three of 80 mm have 27 at most."""
     small = [Invented(80.0, 30.0)] * 3
     depth = depth_of(members(tmp_path, *small, Invented(200.0, 60.0)), RULE)
     assert (depth.low_mm, depth.high_mm) == (16, 27)
     (misfit,) = depth.misfits
-    assert misfit.why == "stick it 40 to 57 mm (1.57 to 2.24 in) deep, by itself"
+    assert misfit.why == "stick it 45 to 57 mm (1.77 to 2.24 in) deep, by itself"
 
 
 def test_a_shallow_container_limits_the_depth(tmp_path: Path) -> None:
@@ -67,6 +67,12 @@ def test_a_shallow_container_limits_the_depth(tmp_path: Path) -> None:
     assert depth_of(placed, RULE, 40.0).high_mm == 25
     none = depth_of(placed, RULE, 30.0)
     assert not none.is_known and none.misfits[0].why.startswith("the container is too shallow")
+
+
+def test_so_deep_that_little_bare_stem_stays_above(tmp_path: Path) -> None:
+    """40 mm bare less 15 mm is 25 mm; the other has 30 mm, less 3 mm is 27 mm."""
+    depth = depth_of(members(tmp_path, Invented(90.0, 40.0), Invented(90.0, 30.0)), RULE)
+    assert (depth.low_mm, depth.high_mm, depth.misfits) == (25, 27, ())
 
 
 def test_no_depth_where_all_are_unstripped(tmp_path: Path) -> None:
@@ -87,7 +93,7 @@ def test_no_other_depth_serves_more(sizes: list[tuple[float, float]]) -> None:
         return {
             k
             for k, (length, stripped) in enumerate(sizes, start=1)
-            if mm >= 15 and mm >= 0.2 * length and stripped - mm >= 3
+            if mm >= 15 and mm >= 0.2 * length and 3 <= stripped - mm <= 15
         }
 
     most = max(len(served(mm)) for mm in range(1, 100))
