@@ -48,8 +48,8 @@ def depth_of(members: Sequence[Placed], rule: DepthRule, fill_mm: float = math.n
     """Return the depth range that serves most of a group, and those it does not serve.
 
     A depth serves a cutting when it is at least the least depth for its length, leaves the clearance of bare
-    stem above the surface, and no more bare stem than ``rule.bare_mm``. Of the whole millimetres that serve the most cuttings the deepest is taken,
-    and with it all shallower ones that serve the same cuttings.
+    stem above the surface, and no more bare stem than ``rule.bare_mm``. Of the whole millimetres that serve
+    the most cuttings the deepest is taken, and with it all shallower ones that serve the same cuttings.
 
     Parameters
     ----------
