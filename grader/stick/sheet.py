@@ -131,7 +131,7 @@ def evenness_text(item: Evenness) -> str:
     else:
         text += ", one group"
     if not item.is_even:
-        text += "; not as even as wanted: too few cuttings for more groups"
+        text += "; not as even as wanted, but more groups would be too many or too small"
     return text + "."
 
 
