@@ -77,6 +77,7 @@ DAMAGE: dict[str, Callable[[dict[str, Any]], object]] = {
     "word for a number": lambda whole: whole["photos"][1]["cuttings"][0]["traits"]["tips_count"].update(
         value="many"
     ),
+    "a number twice": lambda whole: whole["photos"][1]["cuttings"][0].update(number=2),
     "odd outline": lambda whole: whole["photos"][1]["cuttings"][0].update(outline_mm=[1, 2, 3]),
     "hole in outline": lambda whole: whole["photos"][1]["cuttings"][0].update(outline_mm=[[None, 2]]),
     "no hash": lambda whole: whole["photos"][1].update(sha256="../../x"),

@@ -10,7 +10,7 @@ from grader.results_file import ReadCutting
 from grader.stick.groups import Placed
 from grader.stick.lengths import range_text
 from grader.stick.values import DepthRule
-from grader.traits.catalogue import MM_PER_INCH
+from grader.traits.catalogue import MM_PER_INCH, TRAITS
 
 STRIPPED = "stripped_length_mm"
 LENGTH = "total_length_mm"
@@ -60,7 +60,7 @@ def depth_of(members: Sequence[Placed], rule: DepthRule, fill_mm: float = math.n
     fill_mm : float
         Height of the medium; nan if unknown. A depth leaves ``rule.below_mm`` of it below the cut end.
     """
-    deepest_mm = fill_mm - rule.below_mm if math.isfinite(fill_mm) else math.inf
+    deepest_mm = fill_mm - rule.below_mm if math.isfinite(fill_mm) else TRAITS[LENGTH].high
     ranges = [_range(placed.cutting, rule, deepest_mm) for placed in members]
     served = {
         depth: frozenset(i for i, (low, high) in enumerate(ranges) if low <= depth <= high)

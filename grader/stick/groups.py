@@ -13,6 +13,7 @@ from grader.records import Values
 from grader.results_file import ReadCutting, ReadPhoto
 from grader.stick.breaks import Split, best_split, distinct_breaks, visible_breaks
 from grader.stick.values import Grouping
+from grader.traits.catalogue import TRAITS
 
 KEPT_GRADES = ("1", "2")
 RECUT_WORDS = ("cut again", "divide")
@@ -114,7 +115,8 @@ def _kind_left_out(cutting: ReadCutting, trait: str) -> str:
     if any(words in cutting.advice for words in RECUT_WORDS):
         return "cut again"
     size = cutting.measured(trait).value
-    return "" if math.isfinite(size) and size > 0.0 else "not measured"
+    # nan is neither; beyond the range of the catalogue somebody mixed up units.
+    return "" if 0.0 < size <= TRAITS[trait].high else "not measured"
 
 
 def _lot_order(lot: Lot) -> tuple[str, str, str]:

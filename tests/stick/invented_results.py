@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -43,7 +42,7 @@ def invented_photo(
     for k, item in enumerate(cuttings):
         at = (30.0 + 24.0 * (k % PER_ROW), 190.0 - 14.0 * (k // PER_ROW % 5))
         # The drawing only: whole millimetres, long enough for its bare stem.
-        drawn_mm = max(35.0, round(item.length_mm)) if math.isfinite(item.length_mm) else 60.0
+        drawn_mm = max(35.0, round(item.length_mm)) if item.length_mm < 400.0 else 60.0
         shape = straight_shape(drawn_mm, base_mm=at, angle_deg=-90.0)
         traits = {
             **measured_from(shape),

@@ -128,3 +128,11 @@ def test_the_values_printed_can_be_given_back(run: Run, graded: Path, tmp_path: 
     (tmp_path / "mine.toml").write_text(out.replace("most        = 4", "most        = 1"), encoding="utf-8")
     code, out, _ = run("graded", "--values", "mine.toml")
     assert code == ExitCode.ALL_GRADED and "in 1 size group," in out
+
+
+def test_odd_names_reach_neither_terminal_nor_pages(run: Run, tmp_path: Path) -> None:
+    batch = {"species": "juniper\n\x1b[31m盆" + "long " * 300, "donor": "\t<b>", "cutter": "\u202e"}
+    results_at(tmp_path / "results.json", invented_photo("a\x1b[31m\nb.jpg", [Invented()] * 6, batch))
+    code, out, err = run("results.json")
+    assert code == ExitCode.ALL_GRADED
+    assert "\x1b" not in out + err
