@@ -77,7 +77,7 @@ def outline_of(outline_px: Points, group: SizeGroup | None, order: Mapping[str, 
     if group is None:
         return Line(outline_px, _LEFT_OUT_LINE.colour, 3, _LEFT_OUT_LINE.dashes_px, is_closed=True)
     colour, dashes_px = PATTERNS[order[group.letter] % len(PATTERNS)]
-    return Line(outline_px, colour, 7, dashes_px, is_closed=True, rim=BLACK)
+    return Line(outline_px, colour, 5, dashes_px, is_closed=True, rim=BLACK)
 
 
 def place_tag(

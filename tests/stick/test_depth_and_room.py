@@ -93,7 +93,7 @@ def test_no_other_depth_serves_more(sizes: list[tuple[float, float]]) -> None:
         return {
             k
             for k, (length, stripped) in enumerate(sizes, start=1)
-            if mm >= 15 and mm >= 0.2 * length and 3 <= stripped - mm <= 15
+            if mm >= 6 and mm >= 0.2 * length and 3 <= stripped - mm <= 15
         }
 
     most = max(len(served(mm)) for mm in range(1, 100))
