@@ -60,7 +60,7 @@ class OutlineSettings:
     """Skeleton length over longest way: a pen or a bare stick is below, foliage far above."""
     skeleton_shrink: int = 2
     """Skeletons are made on a mask reduced by this factor (0.2 mm)."""
-    marks_reach_mm: float = 0.6
+    marks_reach_mm: float = 1.2
     """Probabilities count for a silhouette up to this distance from it: the edge may be off."""
     edge_sigma_mm: float = 0.03
     """Standard uncertainty of an edge: from renders with known outlines."""
