@@ -53,7 +53,7 @@ def alarms(z: NDArray[np.float64], rules: tuple[RunRule, ...] = WESTERN_ELECTRIC
         for sign in (1.0, -1.0):
             beyond = sign * z > rule.sigmas
             sums = np.concatenate([[0], np.cumsum(beyond)])
-            for i in np.flatnonzero(beyond):
+            for i in (int(at) for at in np.flatnonzero(beyond)):
                 if sums[i + 1] - sums[max(0, i + 1 - rule.of)] >= rule.needed:
                     broken[i].append(rule.words)
     return [tuple(words) for words in broken]
