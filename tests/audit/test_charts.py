@@ -14,7 +14,7 @@ import pytest
 from grader.audit.charts import between_sd, xbar_r, xbar_s
 from grader.audit.run_rules import FALSE_ALARM_EVERY, FIRST_RULE, alarms, first_alarm
 
-# Montgomery, "Introduction to Statistical Quality Control", piston rings, 40 samples of 5; the first 25 are the
+# Montgomery, "Introduction to Statistical Quality Control": piston rings, 40 samples of 5, the first 25 the
 # steady period. Book (from memory): average 74.001, mean range .023, limits 73.988 and 74.014. More digits
 # are computed independently from the data of the package pyspc 0.4, pyspc/sampledata/pistonrings.csv.
 GRAND, MEAN_RANGE, MEAN_S = 74.00118, 0.02276, 0.00924
@@ -70,7 +70,7 @@ def test_limits_from_average_range_and_sd() -> None:
 
 
 def test_false_alarms_of_the_four_rules() -> None:
-    """Champ and Woodall 1987, Technometrics 29:393-399: one in 91.75 points; first rule alone one in 370.4."""
+    """Champ and Woodall 1987, Technometrics 29:393-399: 1 in 91.75 points; the first rule alone 1 in 370.4."""
     random = np.random.default_rng(11)
     z = random.standard_normal((10_000, 1200), dtype=np.float32)
     first = first_alarm(z)

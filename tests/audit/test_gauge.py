@@ -73,7 +73,7 @@ def test_sums_of_squares_of_the_first_five_parts() -> None:
 
 
 def test_k_factors_as_printed() -> None:
-    # gagerandr.com, sheet "Variable R&R Xbar": K1 .5908 (3 trials), K2 .5231 (3 persons), K3 .3146 (10 parts).
+    # gagerandr.com, "Variable R&R Xbar": K1 .5908 (3 trials), K2 .5231 (3 persons), K3 .3146 (10 parts).
     assert [1 / d2_star(3, 30), 1 / d2_star(3, 1), 1 / d2_star(10, 1)] == pytest.approx(
         [0.5908, 0.5231, 0.3146], abs=5e-5
     )
