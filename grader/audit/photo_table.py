@@ -1,4 +1,4 @@
-"""A table that says more of photos than the results do: whose, which tray, which print of the mat, which repeat.
+"""A table that says more of photos than the results do: whose, which tray, which print, which repeat.
 
 CSV with a heading; ``photo`` is the name of the photo, or as much of its path as makes it the only one::
 
