@@ -25,7 +25,7 @@ from grader.audit.aims import (
     zone_of,
 )
 from grader.audit.clusters import Likeness, Spread, likeness, spread
-from grader.audit.corrected import holm
+from grader.audit.corrected import COUNTED_BELOW, holm, holm_beyond
 from grader.audit.enough import n_more
 from grader.audit.mats import MatDoubt, doubtful_mats
 from grader.audit.samples import Sample, grouped, trays_of
@@ -150,11 +150,11 @@ def conclude(samples: Sequence[Sample], targets: Targets, reference: str = "") -
     }
     missed = _all_missed(by_cutter, usable, targets)
     differences = _differences(averages, by_cutter, usable, reference)
-    n_families = 2 + bool(differences)
-    level = AUDIT_LEVEL / n_families
+    # Averages and faults share alike; a reference takes half of it.
+    level = AUDIT_LEVEL / (4.0 if differences else 2.0)
     averages, n_averages = _judge_averages(averages, level)
     missed, n_missed = _judge_missed(missed, level)
-    differences, n_differences = _judge_differences(differences, level)
+    differences, n_differences = _judge_differences(differences, AUDIT_LEVEL / 2.0)
     found = {
         cutter: CutterFound(
             cutter=cutter,
@@ -212,7 +212,9 @@ def _average(
         se = math.hypot(found.se, scale)
         if se > 0.0:
             below, above = (zone.low - found.mean) / se, (found.mean - zone.high) / se
-            p = min(1.0, float(stats.t.sf(below, found.df) + stats.t.sf(above, found.df)))
+            t, width = max(below, above), (zone.high - zone.low) / se
+            # Largest when the truth is at an edge; then the far edge is a zone's width further away.
+            p = min(1.0, float(stats.t.sf(t, found.df) + stats.t.sf(t + width, found.df)))
     sigmas = np.array([s.sigma(trait) for s in samples], dtype=np.float64)
     sigmas = sigmas[np.isfinite(sigmas)]
     tool = math.sqrt(float((sigmas**2).mean())) if len(sigmas) else math.nan
@@ -227,11 +229,11 @@ def _judge_averages(
     keys = [(cutter, trait) for cutter, own in averages.items() for trait in own]
     raw = [averages[cutter][trait].p for cutter, trait in keys]
     judged: dict[str, dict[str, Average]] = {cutter: {} for cutter in averages}
-    for (cutter, trait), p in zip(keys, holm(raw), strict=True):
+    for (cutter, trait), p in zip(keys, holm_beyond(raw), strict=True):
         average = averages[cutter][trait]
         verdict = average.verdict or _verdict_of(average, p, level)
         judged[cutter][trait] = replace(average, p=p, verdict=verdict)
-    return judged, sum(not math.isnan(p) for p in raw)
+    return judged, sum(p <= COUNTED_BELOW for p in raw)
 
 
 def _verdict_of(average: Average, p: float, level: float) -> str:
@@ -281,9 +283,9 @@ def _judge_missed(
     keys = [(cutter, i) for cutter, own in missed.items() for i in range(len(own))]
     raw = [missed[cutter][i].p for cutter, i in keys]
     judged: dict[str, list[Missed]] = {cutter: [] for cutter in missed}
-    for (cutter, i), p in zip(keys, holm(raw), strict=True):
+    for (cutter, i), p in zip(keys, holm_beyond(raw), strict=True):
         judged[cutter].append(replace(missed[cutter][i], p=p, is_finding=bool(p < level)))
-    return judged, sum(not math.isnan(p) for p in raw)
+    return judged, sum(p <= COUNTED_BELOW for p in raw)
 
 
 def _all_wanted(

@@ -96,9 +96,7 @@ def _tray(cutter: str, tray: int, habit: Habit, world: World, random: Random) ->
         page_mm=(297.0, 210.0),
         image_size_px=(4000, 3000),
         plane=None,
-        cuttings=tuple(
-            _cutting(i + 1, habit, world, scale, plant, random) for i in range(world.per_tray)
-        ),
+        cuttings=tuple(_cutting(i + 1, habit, world, scale, plant, random) for i in range(world.per_tray)),
         set_aside=(),
         scale_sigma=SCALE_SIGMA,
     )
@@ -124,9 +122,7 @@ def _cutting(
     noise = {name: random.normal(0.0, sigma) for name, sigma in SIGMAS.items()}
     if random.random() < world.wild_share:
         noise["stripped_length_mm"] += random.normal(0.0, WILD_SD_MM)
-    traits = {
-        name: Measured(max(0.0, true[name] + noise[name]), sigma) for name, sigma in SIGMAS.items()
-    }
+    traits = {name: Measured(max(0.0, true[name] + noise[name]), sigma) for name, sigma in SIGMAS.items()}
     return ReadCutting(number, "", "1", "", "", (), "", traits, NO_POINTS, NO_POINTS)
 
 
@@ -192,11 +188,13 @@ def scenarios() -> Iterator[Scenario]:
     below = Habit(stripped_mm=28.5)
     yield Scenario("D 3 mm shorter than reference A, 40 each", crew(below), plain, "reference", "A")
     yield Scenario("the same, 80 each (10 trays)", crew(below), alone, "reference", "A")
-    wild = Habit(stripped_sd=6.5, length_sd=13.0)
-    yield Scenario("D right on average but uneven", crew(wild), plain, "faults")
+    wild = Habit(stripped_sd=9.0, length_sd=18.0)
+    yield Scenario("D right on average, 3 times as uneven", crew(wild), plain, "faults")
     small = {"print B": 0.94}
     own = World(scales=small, mats={"D": ("print B",)})
-    both = World(scales=small, mats=dict.fromkeys(CREW, ("print A", "print A", "print B", "print A", "print A")))
+    both = World(
+        scales=small, mats=dict.fromkeys(CREW, ("print A", "print A", "print B", "print A", "print A"))
+    )
     yield Scenario("print B reads 6 % small, only D uses it", crew(), own, "mat")
     yield Scenario("print B reads 6 % small, all use it once", crew(), both, "mat")
     near = Habit(length_mm=83.0, stripped_mm=29.5, diameter_mm=2.1)
