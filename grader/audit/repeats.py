@@ -58,9 +58,11 @@ def study(shots: Sequence[Shot]) -> Repeated:
     kept = {name: _same_order(name, people, notes) for name, people in trays.items()}
     persons = _persons(kept)
     whole = {name: people for name, people in kept.items() if persons <= set(people)}
-    for name in kept:
-        if name not in whole:
-            notes.append(f"tray {name}: not photographed at least twice by everybody, left out")
+    notes += [
+        f"tray {name}: not photographed at least twice by everybody, left out"
+        for name in kept
+        if name not in whole
+    ]
     n_trials = min((len(people[p]) for people in whole.values() for p in persons), default=0)
     shares = {}
     if n_trials >= 2:

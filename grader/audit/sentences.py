@@ -78,7 +78,7 @@ def amount(trait: Trait, value: float) -> str:
     >>> amount(TRAITS["stripped_length_mm"], 6.2)
     '6 mm (0.24 in)'
     >>> amount(TRAITS["base_diameter_mm"], 0.42)
-    '0.4 mm (0.016 in)'
+    '0.4 mm (0.017 in)'
     >>> amount(TRAITS["foliage_area_mm2"], 118.0)
     '120 mm² (0.18 in²)'
     """

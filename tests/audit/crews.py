@@ -169,7 +169,7 @@ def crew(last: Habit | None = None) -> dict[str, Habit]:
 
 
 def scenarios() -> Iterator[Scenario]:
-    """Yield the lines of the table; the zone of the stripped stem begins at 28.75 mm, wanted is 25 to 40 mm."""
+    """Yield the lines of the table; 25 to 40 mm bare are wanted, an average belongs in 28.75 to 36.25."""
     plain = World()
     short = Habit(stripped_mm=25.75)
     edge = Habit(length_mm=83.0, length_sd=5.5, stripped_mm=28.75, stripped_sd=2.5, diameter_mm=2.05)
