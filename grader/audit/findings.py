@@ -1,7 +1,7 @@
 """What is concluded: averages against the targets, shares of faults, differences from a reference cutter.
 
-Every comparison of an audit belongs to one of two or three families (averages, faults, reference).  The 5 % are
-divided among the families, and inside each Holm's correction is applied, so that an audit of people who
+Every comparison of an audit belongs to one of two or three families (averages, faults, reference).  The 5 %
+are divided among the families, and inside each Holm's correction is applied, so that an audit of people who
 all work well names anybody in at most 5 of 100 cases.
 """
 

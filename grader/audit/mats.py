@@ -49,7 +49,7 @@ class MatDoubt:
     n: int
     """Cuttings on the first."""
     is_same_people: bool
-    """Whether the same cutters used other prints too; else person and print are told apart by the sizes only."""
+    """Whether the same cutters used other prints too; else only the sizes tell person and print apart."""
 
 
 def doubtful_mats(samples: Sequence[Sample]) -> list[MatDoubt]:
@@ -134,11 +134,9 @@ def _compare(trays: _Trays, mat: str) -> _Compared | None:
     people = sorted(set(trays.cutters))
     dummies = np.array([[c == name for name in people] for c in trays.cutters], dtype=np.float64)
     root = np.sqrt(trays.sizes)[:, None]
-    for others, same in ((dummies, True), (np.ones((len(on), 1)), False)):
-        design = np.column_stack([on, others]) * root
-        if np.linalg.matrix_rank(design) == design.shape[1]:
-            break
-    else:
+    designs = [np.column_stack([on, others]) * root for others in (dummies, np.ones((len(on), 1)))]
+    design = next((d for d in designs if np.linalg.matrix_rank(d) == d.shape[1]), None)
+    if design is None:
         return None
     q, df = trays.logs.shape[1], len(on) - design.shape[1]
     if df < q + _SPARE_DF:
@@ -166,7 +164,7 @@ def _compare(trays: _Trays, mat: str) -> _Compared | None:
         p=2.0 * float(stats.t.sf(abs(factor) / math.sqrt(variance), t_df)),
         is_one_factor=abs(math.expm1(factor)) >= LEAST_FACTOR
         and float(stats.f.sf(f, q - 1, df - q + 2)) >= LEAST_COMMON_P,
-        is_same_people=same,
+        is_same_people=design is designs[0],
     )
 
 

@@ -1,4 +1,4 @@
-"""Pictures of a cutter's own cuttings: a typical one and a good one, cut end to the left, all at one scale."""
+"""Pictures of a cutter's own cuttings: a typical one and a good one, cut end left, at one scale."""
 
 from __future__ import annotations
 
@@ -145,7 +145,7 @@ def _cut_out(
     x, y = np.meshgrid(np.arange(columns) / PX_PER_MM, np.arange(rows) / PX_PER_MM)
     places = turn.back(np.column_stack([x.ravel(), y.ravel()]) + corner_mm)
     px = plane.px_from_mm(places).astype(np.float32).reshape(rows, columns, 2)
-    cut = cv2.remap(photo, px[..., 0], px[..., 1], cv2.INTER_AREA, borderValue=(255, 255, 255))
+    cut = cv2.remap(photo, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderValue=(255, 255, 255))
     out = io.BytesIO()
     Image.fromarray(np.asarray(cut, dtype=np.uint8)).save(out, "JPEG", quality=QUALITY)
     data = base64.b64encode(out.getvalue()).decode("ascii")
