@@ -3,8 +3,8 @@
 Holm 1979, "A simple sequentially rejective multiple test procedure", Scand. J. Stat. 6:65-70 (from memory).
 It keeps the chance of even one false finding below the level, however the comparisons depend on each other.
 
-Where the question is "outside a zone?", most people are well inside it; their comparisons would only blunt the
-others.  So only values beyond the edge count as comparisons, and their p values are doubled for it (Zhao,
+Where the question is "outside a zone?", most people are well inside it; their comparisons would only blunt
+the others.  So only values beyond the edge count as comparisons, and their p values are doubled for it (Zhao,
 Small and Su 2019, "Multiple testing when many p-values are uniformly conservative", J. Am. Stat. Assoc.
 114:1291-1304, from memory).  The simulated crews check that false findings stay below the level.
 """

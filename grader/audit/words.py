@@ -156,10 +156,11 @@ def course_words(course: Course) -> str:
             f"(95 % interval {range_words(trait, line.low, line.high)})"
             + ("." if line.is_clear else ": not told from no change.")
         )
-        if line.is_clear and abs(line.change) < PRACTICAL[trait].at(abs(line.change) + 1e-9):
+        practical = PRACTICAL[trait]
+        if line.is_clear and not practical.is_relative and abs(line.change) < practical.size:
             told.append("Too small to matter.")
     if course.own:
-        alarms = sorted({words for words in course.own[0].broken for words in words})
+        alarms = sorted({rule for broken in course.own[0].broken for rule in broken})
         n = course.own[0].n_alarms + course.own[1].n_alarms
         told.append(
             f"Control chart ({course.own[0].source}): {n} of {len(course.own[0].points)} trays ringed"
