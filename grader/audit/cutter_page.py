@@ -8,6 +8,7 @@ from typing import Any
 
 from grader.audit.aims import zone_of
 from grader.audit.course import course
+from grader.audit.enough import MOST
 from grader.audit.findings import CutterFound
 from grader.audit.pages import (
     INDEX_NAME,
@@ -61,7 +62,9 @@ def cutter_page(whole: Whole, person: CutterFound, photos: Photos) -> str:
 def remarks(person: CutterFound, says: Sequence[Sentence]) -> list[str]:
     """Return what must be said besides: that nothing stands out, or that too little was photographed."""
     told = []
-    if all(sentence.is_praise for sentence in says):
+    if any(a.verdict == "mat first" for a in person.averages.values()):
+        told.append("Sizes are not judged until the check bar of the print in doubt is measured.")
+    elif all(sentence.is_praise for sentence in says):
         unsure = [a for a in person.averages.values() if a.verdict == "too few"]
         if unsure:
             told.append(
@@ -72,8 +75,10 @@ def remarks(person: CutterFound, says: Sequence[Sentence]) -> list[str]:
     more = max((a.n_more for a in person.averages.values() if a.verdict == "too few"), default=0)
     if more:
         words = [TRAITS[a.trait].words for a in person.averages.values() if a.verdict == "too few"]
+        many = "Even 500" if more >= MOST else f"About {more}"
         told.append(
-            f"Too few to tell: {', '.join(words)}. About {more} more cuttings, on more trays, would tell."
+            f"Too few to tell: {', '.join(words)}. {many} more cuttings, on more trays, would "
+            + ("hardly tell." if more >= MOST else "tell.")
         )
     return told
 
@@ -157,7 +162,7 @@ def _groups(whole: Whole, person: CutterFound) -> list[dict[str, Any]]:
         left = len(groups) - len(rows)
         tables.append(
             {
-                "caption": f"By {words}: average ± spread (SD). No comparison is meant: single groups are small."
+                "caption": f"By {words}: average ± spread (SD). Not compared: single groups are small."
                 + (f" {left} more are in audit.json." if left > 0 else ""),
                 "head": [words, "n", *(TRAITS[t].words for t in traits), "graded 1 (95 %)"],
                 "rows": rows,

@@ -25,6 +25,10 @@ MAT_LEVEL = 0.05
 """Chance of naming any sound print, over all prints of an audit."""
 LEAST_FACTOR = 0.02
 """Relative: "fit to page" prints are 3 % and more off; smaller ones are within a check bar's reach."""
+MOST_FACTOR = 0.15
+"""Relative: a sheet further off is seen by eye; such a difference is one of plants."""
+LEAST_TRAYS = 2
+"""On a print: one tray may just hold larger plants."""
 LEAST_COMMON_P = 0.05
 """Below it one factor does not fit all sizes: then it is no print."""
 SMALL_SHARE = 1.0 / 3.0
@@ -139,7 +143,7 @@ def _compare(trays: _Trays, mat: str) -> _Compared | None:
     if design is None:
         return None
     q, df = trays.logs.shape[1], len(on) - design.shape[1]
-    if df < q + _SPARE_DF:
+    if df < q + _SPARE_DF or on.sum() < LEAST_TRAYS:
         return None
     target = trays.logs * root
     solved, *_ = np.linalg.lstsq(design, target, rcond=None)
@@ -162,7 +166,7 @@ def _compare(trays: _Trays, mat: str) -> _Compared | None:
         log_factor=factor,
         half=float(stats.t.ppf(0.975, t_df)) * math.sqrt(variance),
         p=2.0 * float(stats.t.sf(abs(factor) / math.sqrt(variance), t_df)),
-        is_one_factor=abs(math.expm1(factor)) >= LEAST_FACTOR
+        is_one_factor=LEAST_FACTOR <= abs(math.expm1(factor)) <= MOST_FACTOR
         and float(stats.f.sf(f, q - 1, df - q + 2)) >= LEAST_COMMON_P,
         is_same_people=design is designs[0],
     )

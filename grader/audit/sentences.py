@@ -35,6 +35,20 @@ STEPS: Mapping[tuple[str, Side], str] = MappingProxyType(
     }
 )
 """What to do about it, by trait and the limit that is missed."""
+SINGLE_STEPS: Mapping[tuple[str, Side], str] = MappingProxyType(
+    {
+        ("total_length_mm", _MIN): "Let none be cut short",
+        ("total_length_mm", _MAX): "Let none be cut long",
+        ("stripped_length_mm", _MIN): "Check the bare part of each and strip the short ones further",
+        ("stripped_length_mm", _MAX): "Check the bare part of each and stop stripping sooner",
+        ("base_diameter_mm", _MIN): "Pass over thin wood",
+        ("base_diameter_mm", _MAX): "Pass over thick wood",
+        ("foliage_area_mm2", _MIN): "Pass over shoots with little foliage",
+    }
+)
+"""What to do where the average is right, or not known to be off, but too many single ones miss a limit."""
+BY_HAND = ("total_length_mm", "stripped_length_mm", "base_diameter_mm")
+"""What a hand decides: praised first."""
 SHORT_OF: Mapping[Side, str] = MappingProxyType({_MIN: "were short of", _MAX: "were beyond"})
 
 
@@ -122,11 +136,8 @@ def _average_text(average: Average, side: Side, found: CutterFound) -> str:
 
 def _missed_text(missed: Missed) -> str:
     rule = missed.fault.rule
-    trait = TRAITS[rule.trait]
-    step = STEPS.get((rule.trait, rule.side), f"Watch for {rule.flag}")
-    if "{by}" in step:
-        # The average may be right: then it is not "all a bit more" but "none that far off".
-        step = f"Even out the {trait.words}"
+    key = (rule.trait, rule.side)
+    step = SINGLE_STEPS.get(key) or STEPS.get(key, f"Watch for {rule.flag}")
     return f"{step}: {_counted(missed)}."
 
 
@@ -140,7 +151,7 @@ def _counted(missed: Missed) -> str:
 
 def _praise(found: CutterFound, named: set[str]) -> list[Sentence]:
     """Return what surely goes well, most certain first."""
-    good = []
+    good: list[tuple[tuple[bool, float], Sentence]] = []
     for trait, average in found.averages.items():
         if trait in named or average.verdict != "fits":
             continue
@@ -148,8 +159,7 @@ def _praise(found: CutterFound, named: set[str]) -> list[Sentence]:
         n = max((share.n for share in over), default=0)
         inside = n - sum(share.k for share in over)
         if n:
-            words = TRAITS[trait].words
-            good.append(
-                (inside / n, Sentence(f"Keep the {words} as it is: {inside} of {n} fit.", trait, None, True))
-            )
-    return [sentence for _, sentence in sorted(good, key=lambda pair: -pair[0])]
+            words = TRAITS[trait].words.capitalize()
+            text = f"{words} is right, keep it so: {inside} of {n} fit."
+            good.append(((trait in BY_HAND, inside / n), Sentence(text, trait, None, True)))
+    return [sentence for _, sentence in sorted(good, key=lambda pair: pair[0], reverse=True)]
