@@ -38,6 +38,8 @@ def cutter_page(whole: Whole, person: CutterFound, photos: Photos) -> str:
     """Return the page of one cutter."""
     name = whole.names[person.cutter]
     says = sentences(person)
+    told = [_say(whole, person, sentence, photos) for sentence in says]
+    _one_scale([picture for say in told for picture in say["pictures"]])
     return html(
         "cutter.html",
         {
@@ -46,7 +48,7 @@ def cutter_page(whole: Whole, person: CutterFound, photos: Photos) -> str:
             "name": name,
             "counted": counted(person.samples),
             "doubts": _doubts(whole, person),
-            "says": [_say(whole, person, sentence, photos) for sentence in says],
+            "says": told,
             "remarks": remarks(person, says),
             **averages_table(person, whole.repeated),
             **missed_table(person),
@@ -104,19 +106,27 @@ def _say(whole: Whole, person: CutterFound, sentence: Sentence, photos: Photos) 
     return {"text": sentence.text, "pictures": _pictures(whole, pair, sentence.trait, photos)}
 
 
-def _pictures(whole: Whole, pair: Pair, trait: str, photos: Photos) -> list[dict[str, str]]:
-    told = []
+def _one_scale(pictures: Sequence[dict[str, Any]]) -> None:
+    """Give every picture its width in per cent of its column, so that a mm is as long in all of them."""
+    widest = max((picture["width_mm"] for picture in pictures), default=0.0)
+    for picture in pictures:
+        picture["width"] = f"{100 * picture['width_mm'] / widest:.1f}" if widest else "0"
+
+
+def _pictures(whole: Whole, pair: Pair, trait: str, photos: Photos) -> list[dict[str, Any]]:
+    told: list[dict[str, Any]] = []
     for words, sample in (("typical", pair.typical), ("a good one", pair.good)):
         if sample is None:
             none = "no picture" if words == "typical" else "none of these cuttings shows it well yet"
-            told.append({"source": "", "alt": "", "caption": f"{words}: {none}"})
+            told.append({"source": "", "alt": "", "caption": f"{words}: {none}", "width_mm": 0.0})
             continue
         value = f"{TRAITS[trait].words} {number_text(TRAITS[trait], sample.value(trait))}"
         where = (
             f"tray of {sample.shot.day or 'unknown day'}" if whole.is_coded else f"{sample.shot.photo.file}"
         )
         caption = f"{words}: {value}; no. {sample.cutting.number}, {where}"
-        told.append({"source": picture_svg(sample, trait, photos), "alt": caption, "caption": caption})
+        source, width_mm = picture_svg(sample, trait, photos)
+        told.append({"source": source, "alt": caption, "caption": caption, "width_mm": width_mm})
     return told
 
 

@@ -219,7 +219,8 @@ def _average(
     sigmas = sigmas[np.isfinite(sigmas)]
     tool = math.sqrt(float((sigmas**2).mean())) if len(sigmas) else math.nan
     verdict = "mat first" if group and not samples else ""
-    interval = found.interval(0.95, scale)
+    low, high = found.interval(0.95, scale)
+    interval = (max(0.0, low), high)  # no trait is negative
     return Average(trait, found, zone, interval, practical, tool, p, verdict, n_more(found, practical))
 
 

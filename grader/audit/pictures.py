@@ -93,8 +93,11 @@ class Photos:
         return self._last[1]
 
 
-def picture_svg(sample: Sample, trait: str, photos: Photos) -> str:
-    """Return a cutting as a data address: cut out of the photo, or its outline where the photo is gone."""
+def picture_svg(sample: Sample, trait: str, photos: Photos) -> tuple[str, float]:
+    """Return a cutting as a data address, and its width in mm.
+
+    Cut out of the photo, or its outline where the photo is gone.
+    """
     turn = _Turn(sample.cutting.axis_mm)
     outline = turn(sample.cutting.outline_mm)
     corner, far = outline.min(axis=0) - MARGIN_MM, outline.max(axis=0) + MARGIN_MM
@@ -112,7 +115,7 @@ def picture_svg(sample: Sample, trait: str, photos: Photos) -> str:
         f'width="{width:.1f}mm" height="{height:.1f}mm" font-family="sans-serif" font-size="{LETTER_MM}">'
         f'<rect width="100%" height="100%" fill="#fff"/>{body}{marks}</svg>'
     )
-    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode("ascii")
+    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode("ascii"), width
 
 
 class _Turn:

@@ -91,7 +91,7 @@ def trays_plot(
     _zone(axes, zone, factor, False)
     for place, tray in enumerate(trays):
         side = np.linspace(-0.22, 0.22, len(tray)) if len(tray) > 1 else np.zeros(1)
-        axes.plot(place + side, tray * factor, "o", color=SOFT, markersize=3.5, markeredgecolor="white")
+        axes.plot(place + side, tray * factor, "o", color=SOFT, markersize=4, alpha=0.8, markeredgewidth=0)
         axes.plot([place - 0.3, place + 0.3], [tray.mean() * factor] * 2, color=INK, linewidth=2.0)
     axes.set_xticks(range(len(trays)), [_plain(name) for name in names], fontsize=7)
     axes.set_ylabel(_label(trait), fontsize=8)

@@ -47,6 +47,8 @@ SINGLE_STEPS: Mapping[tuple[str, Side], str] = MappingProxyType(
     }
 )
 """What to do where the average is right, or not known to be off, but too many single ones miss a limit."""
+LEAST_PRAISED = 0.9
+"""Share of cuttings that fit before something is called right."""
 BY_HAND = ("total_length_mm", "stripped_length_mm", "base_diameter_mm")
 """What a hand decides: praised first."""
 SHORT_OF: Mapping[Side, str] = MappingProxyType({_MIN: "were short of", _MAX: "were beyond"})
@@ -158,7 +160,7 @@ def _praise(found: CutterFound, named: set[str]) -> list[Sentence]:
         over = [m.share for m in found.missed if m.fault.rule.trait == trait]
         n = max((share.n for share in over), default=0)
         inside = n - sum(share.k for share in over)
-        if n:
+        if n and inside >= LEAST_PRAISED * n:
             words = TRAITS[trait].words.capitalize()
             text = f"{words} is right, keep it so: {inside} of {n} fit."
             good.append(((trait in BY_HAND, inside / n), Sentence(text, trait, None, True)))

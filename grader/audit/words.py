@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from grader.audit.aims import PRACTICAL, Zone
+from grader.audit.aims import PRACTICAL, TOLERATED_SHARE, Zone
 from grader.audit.clusters import Spread
 from grader.audit.course import Course
 from grader.audit.enough import more_words
@@ -112,7 +112,11 @@ def missed_verdict(missed: Missed) -> str:
         return "not measured"
     if missed.is_finding:
         return "frequent"
-    return "rare" if missed.share.high <= 0.1 else "not told from the 1 in 10 that is tolerated"
+    if missed.share.high <= TOLERATED_SHARE:
+        return "rare"
+    if missed.share.value <= TOLERATED_SHARE:
+        return "no more than tolerated here"
+    return "not told from what is tolerated"
 
 
 def typical_words(missed: Missed) -> str:
