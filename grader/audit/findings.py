@@ -220,7 +220,7 @@ def _average(
     tool = math.sqrt(float((sigmas**2).mean())) if len(sigmas) else math.nan
     verdict = "mat first" if group and not samples else ""
     low, high = found.interval(0.95, scale)
-    interval = (max(0.0, low), high)  # no trait is negative
+    interval = (low if math.isnan(low) else max(0.0, low), high)  # no trait is negative
     return Average(trait, found, zone, interval, practical, tool, p, verdict, n_more(found, practical))
 
 

@@ -82,7 +82,7 @@ def run(request: AuditRequest) -> ExitCode:
         is_coded=request.is_coded,
     )
     wanted = request.cutters or tuple(people)
-    _write(whole, request.out, wanted)
+    write_pages(whole, request.out, wanted)
     _tell(whole, wanted, request.out)
     return ExitCode.ALL_GRADED if len(results) == len(request.results) else ExitCode.SOME_SKIPPED
 
@@ -178,7 +178,8 @@ def file_names(names: dict[str, str]) -> dict[str, str]:
     return files
 
 
-def _write(whole: Whole, out: Path, wanted: Sequence[str]) -> None:
+def write_pages(whole: Whole, out: Path, wanted: Sequence[str]) -> None:
+    """Write the pages of these cutters, the page of all, and audit.json."""
     _sweep(out)
     for cutter in wanted:
         # A new reader of photos each: the page says whether its own pictures come from photos.

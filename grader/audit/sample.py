@@ -47,7 +47,8 @@ def run(lot: int, aql: float, results: Sequence[Path], is_strict: bool, out: Pat
     lines = plan_lines(found, is_strict)
     read = read_all(results)
     if results:
-        cuttings = [c for one in read for photo in one.photos for c in photo.cuttings]
+        photos = {photo.sha256: photo for one in read for photo in one.photos}
+        cuttings = [cutting for photo in photos.values() for cutting in photo.cuttings]
         lines += decision_lines(found, cuttings, is_strict)
     for line in lines:
         print(clean(line))
@@ -123,8 +124,8 @@ def _page(found: Plan, lines: Sequence[str]) -> str:
             "head": ["bad in the crate", "chance of passing"],
             "rows": rows,
             "facts": [
-                "Single sampling, normal inspection, general level II, after ISO 2859-1:1999 (the same numbers "
-                "as MIL-STD-105E); chances are binomial.",
+                "Single sampling, normal inspection, general level II, after ISO 2859-1:1999 (numbers as in "
+                "MIL-STD-105E); chances are binomial.",
                 "It holds for cuttings taken at random. The top layer is no random sample.",
                 "The quality level is what a supplier may send on and on; it is not what each crate holds.",
             ],

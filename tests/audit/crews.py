@@ -24,7 +24,6 @@ from grader.verdict.targets import Targets
 from grader.verdict.targets_file import load_targets
 
 Random = np.random.Generator
-NO_POINTS = np.zeros((0, 2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +122,17 @@ def _cutting(
     if random.random() < world.wild_share:
         noise["stripped_length_mm"] += random.normal(0.0, WILD_SD_MM)
     traits = {name: Measured(max(0.0, true[name] + noise[name]), sigma) for name, sigma in SIGMAS.items()}
-    return ReadCutting(number, "", "1", "", "", (), "", traits, NO_POINTS, NO_POINTS)
+    outline, axis = _drawn(number, length, stripped)
+    return ReadCutting(number, "", "1", "", "", (), "", traits, outline, axis)
+
+
+def _drawn(number: int, length: float, stripped: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return outline and axis of a plain cutting: a bar with a spindle of foliage."""
+    x = np.array([0.0, stripped, 0.6 * (length + stripped), length])
+    half = np.array([1.2, 1.2, 11.0, 0.5])
+    corner = np.array([40.0 + 24.0 * number, 180.0])
+    upper, lower = np.column_stack([half, -x]), np.column_stack([-half, -x])[::-1]
+    return np.vstack([upper, lower]) + corner, np.column_stack([0.0 * x, -x]) + corner
 
 
 def audited(
