@@ -140,8 +140,7 @@ def averages_table(person: CutterFound, repeated: Repeated | None) -> dict[str, 
         rows.append(
             [
                 TRAITS[trait].words,
-                mean_words(trait, spread),
-                range_words(trait, *average.interval),
+                f"{mean_words(trait, spread)}\n{range_words(trait, *average.interval)}",
                 zone_words(trait, average.zone),
                 metric_text(TRAITS[trait], spread.sd),
                 str(spread.n),
@@ -153,8 +152,8 @@ def averages_table(person: CutterFound, repeated: Repeated | None) -> dict[str, 
         "averages_caption": "Interval: 95 %, trays as clusters, print scale included. Averages belong in the "
         "middle half of what is wanted, so that there is room for spread.",
         "averages_head": [
-            "measurement", "average", "interval", "averages belong", "spread (SD)", "n",
-            "of it measuring", "what it says",
+            "measurement", "average, its interval", "averages belong", "spread (SD)", "n", "of it measuring",
+            "what it says",
         ],
         "averages": rows,
     }  # fmt: skip
