@@ -21,7 +21,7 @@ ORDER_TRAITS = ("total_length_mm", "base_diameter_mm", "foliage_area_mm2")
 """What cuttings are known again by, to check their order."""
 REORDERED_GAIN = 0.5
 """Another order that halves the disagreement means that the cuttings lie in another order."""
-LEAST_PARTS = 2
+LEAST_PARTS = LEAST_TRIALS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,11 @@ def study(shots: Sequence[Shot]) -> Repeated:
         trays.setdefault(shot.tray, {}).setdefault(shot.person, []).append(shot)
     kept = {name: _same_order(name, people, notes) for name, people in trays.items()}
     persons = _persons(kept)
-    whole = {name: people for name, people in kept.items() if persons <= set(people)}
+    whole = {
+        name: people
+        for name, people in kept.items()
+        if persons and all(len(people.get(person, ())) >= LEAST_TRIALS for person in persons)
+    }
     notes += [
         f"tray {name}: not photographed at least twice by everybody, left out"
         for name in kept
@@ -65,7 +69,7 @@ def study(shots: Sequence[Shot]) -> Repeated:
     ]
     n_trials = min((len(people[p]) for people in whole.values() for p in persons), default=0)
     shares = {}
-    if n_trials >= 2:
+    if n_trials >= LEAST_TRIALS:
         for trait in PRACTICAL:
             readings = _readings(whole, sorted(persons), n_trials, trait)
             if len(readings) >= LEAST_PARTS and float(np.ptp(readings)) > 0.0:
@@ -77,7 +81,7 @@ def study(shots: Sequence[Shot]) -> Repeated:
 
 def _persons(trays: Mapping[str, Mapping[str, Sequence[Shot]]]) -> set[str]:
     """Return the persons of the trays: those of the tray that most people did."""
-    sets = [{p for p, shots in people.items() if len(shots) >= 2} for people in trays.values()]
+    sets = [{p for p, shots in people.items() if len(shots) >= LEAST_TRIALS} for people in trays.values()]
     return max(sets, key=len, default=set())
 
 

@@ -44,15 +44,17 @@ def test_a_habit_is_not_blamed_on_the_print() -> None:
     assert n_doubts <= 2
 
 
-def test_the_factor_of_a_print_is_found_and_told_from_all_its_people() -> None:
+def test_the_factor_of_a_print_is_found() -> None:
     mats = dict.fromkeys(CREW, ("print A", "print A", "print B"))
-    read = simulate(crew(), World(n_trays=9, scales={"print B": 0.95}, mats=mats), np.random.default_rng(5))
-    (doubt,) = doubtful_mats(samples_of(gather([read]).shots))
-    assert doubt.mats[0] == "print B" or set(doubt.mats) == {"print A", "print B"}
-    low, high = sorted((doubt.low, doubt.high))
-    factor = 0.95 if doubt.mats[0] == "print B" else 1 / 0.95
-    assert low <= factor <= high
-    assert doubt.is_same_people
+    world = World(n_trays=9, scales={"print B": 0.95}, mats=mats)
+    random, held = np.random.default_rng(5), 0
+    for _ in range(20):
+        (doubt,) = doubtful_mats(samples_of(gather([simulate(crew(), world, random)]).shots))
+        assert "print B" in doubt.mats
+        assert doubt.is_same_people
+        low, high = sorted((doubt.low, doubt.high))
+        held += low <= (0.95 if doubt.mats[0] == "print B" else 1 / 0.95) <= high
+    assert held >= 17  # 95 % intervals
 
 
 @pytest.mark.slow
