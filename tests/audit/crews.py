@@ -189,6 +189,8 @@ def scenarios() -> Iterator[Scenario]:
     yield Scenario("honest, trays very unlike (40 % of the variance)", crew(), World(likeness=0.4), "")
     yield Scenario("honest, 20 % wild readings", crew(), World(wild_share=0.2), "")
     yield Scenario("honest, compared with reference A", crew(), plain, "", "A")
+    sound = World(mats={"A": ("print A",), "B": ("print B",), "C": ("print A", "print B"), "D": ("print B",)})
+    yield Scenario("honest, two sound prints", crew(), sound, "")
     yield Scenario("D strips 3 mm too short, 40 cuttings", crew(short), plain, "stripped")
     yield Scenario("the same, trays very unlike", crew(short), World(likeness=0.4), "stripped")
     yield Scenario("the same, D audited alone, 5 trays of 8", {"D": short}, plain, "stripped")
