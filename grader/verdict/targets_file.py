@@ -145,7 +145,7 @@ class _Reader:
         self.check_reachable(limits)
         doubt, advice = self.section("doubt"), self.section("advice")
         self.check_names(doubt, "doubt", ("policy", "guard_factor"))
-        self.check_names(advice, "advice", ("upper_pieces",))
+        self.check_names(advice, "advice", ("upper_pieces", "source"))
         return Targets(
             name=self.text("name"),
             version=self.text("version"),
@@ -154,6 +154,7 @@ class _Reader:
             policy=self.policy(doubt),
             guard_factor=self.guard_factor(doubt),
             upper_pieces=self.yes_no(advice, "advice", "upper_pieces", True),
+            advice_source=self.advice_source(advice),
             limits=limits,
             path=self.path,
             sha256=sha256,
@@ -197,6 +198,12 @@ class _Reader:
                 section, key, "must be true or false", f"Write {key} = true or {key} = false, without quotes."
             )
         return bool(value)
+
+    def advice_source(self, advice: dict[str, Any]) -> str:
+        value = advice.get("source", "the file names no source")
+        if not isinstance(value, str) or not value.strip():
+            self.fail("advice", "source", "must be a text", 'For example: source = "own beds 2024".')
+        return str(value)
 
     def policy(self, doubt: dict[str, Any]) -> str:
         value = doubt.get("policy", POLICIES[0])
