@@ -154,7 +154,9 @@ def procedure_table() -> str:
     | pass | pass | 1 |
     """
     rows = ["| worst of the limits allowed | worst of the limits wanted | grade |", "|---|---|---|"]
-    rows += [f"| {allowed.value} | {wanted.value} | {grade} |" for (allowed, wanted), grade in PROCEDURE.items()]
+    rows += [
+        f"| {allowed.value} | {wanted.value} | {grade} |" for (allowed, wanted), grade in PROCEDURE.items()
+    ]
     return "\n".join(rows)
 
 
@@ -197,14 +199,24 @@ def deciding(outcomes: tuple[RuleOutcome, ...]) -> tuple[RuleOutcome, ...]:
     return tuple(kept.values())
 
 
+def edge_of(rule: Rule, limit: float) -> float:
+    """Return where a limit really ends: counts end half way to the next number.
+
+    Examples
+    --------
+    >>> edge_of(RULES["N01"], 4.0), edge_of(RULES["L02"], 100.0)
+    (4.5, 100.0)
+    """
+    if not TRAITS[rule.trait].is_count:
+        return limit
+    return limit + (_COUNT_STEP if rule.side is Side.MAX else -_COUNT_STEP)
+
+
 def _apply(rule: Rule, level: Level, traits: Traits, targets: Targets) -> RuleOutcome:
     trait = TRAITS[rule.trait]
     measured = traits.get(rule.trait, _NOT_MEASURED)
     limit = targets.get(rule.trait, level, rule.side)
-    edge = limit
-    if trait.is_count:
-        edge += _COUNT_STEP if rule.side is Side.MAX else -_COUNT_STEP
-    outcome, p_fail = judge(measured, edge, rule.side, targets)
+    outcome, p_fail = judge(measured, edge_of(rule, limit), rule.side, targets)
     return RuleOutcome(
         rule=rule.code,
         flag=rule.flag,

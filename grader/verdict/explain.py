@@ -49,7 +49,11 @@ def explain_rule(rule: Rule, targets: Targets) -> tuple[tuple[str, str], ...]:
     trait = TRAITS[rule.trait]
     checks = f"{rule.checks} {trait.words.capitalize()}: {trait.definition}"
     return tuple(
-        zip(HEADINGS, (checks, rule.why, _limit_and_source(rule, targets), _example(rule, targets)), strict=True)
+        zip(
+            HEADINGS,
+            (checks, rule.why, _limit_and_source(rule, targets), _example(rule, targets)),
+            strict=True,
+        )
     )
 
 
@@ -68,7 +72,9 @@ def _example(rule: Rule, targets: Targets) -> str:
             grade = {"1": "pointed out", "2": "grade 2", "cull": "a cull"}[grade_from(about)]
             bound = "at least" if rule.side is Side.MIN else "at most"
             limit_words = f"{bound} {number_text(trait, limit)} is {level.value}"
-            told.append(f"{trait.words.capitalize()} {number_text(trait, value)}: {grade}, for {limit_words}.")
+            told.append(
+                f"{trait.words.capitalize()} {number_text(trait, value)}: {grade}, for {limit_words}."
+            )
     if not told:
         return f"Whatever the {trait.words}, these targets do not mind it: they set no limit here."
     return "\n".join([*told, rule.remedy])
@@ -76,7 +82,9 @@ def _example(rule: Rule, targets: Targets) -> str:
 
 def _just_beyond(trait: Trait, limit: float, side: Side) -> float:
     """Return a value beyond a limit, as a person would read it off."""
-    step = 1.0 if trait.is_count else max(abs(limit) * _BEYOND, 10.0**-trait.decimals / trait.shown_per_stored)
+    step = (
+        1.0 if trait.is_count else max(abs(limit) * _BEYOND, 10.0**-trait.decimals / trait.shown_per_stored)
+    )
     return max(limit + (step if side is Side.MAX else -step), 0.0)
 
 
