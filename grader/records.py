@@ -259,7 +259,7 @@ class Piece:
     strip_to_mm: float
     """Foliage below this comes off; 0: nothing to strip."""
     grade: str
-    """Grade it has at least, all uncertainty allowed for: "1" or "2"."""
+    """Grade it has at least, all uncertainty of the cut allowed for: "1" or "2"."""
     traits: Traits
     """Predicted measurements after cutting and stripping."""
 

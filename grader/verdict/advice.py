@@ -5,7 +5,7 @@ when it surely gains something:
 
 * **Stripping** shortens nothing.  It is advised where it mends a bare stem that is too short, or may be,
   and brings no new doubt.
-* A **cut** must surely give more than the cutting may be, as it lies or stripped, if every doubt about it
+* A **cut** must give more than the cutting may be, as it lies or stripped, if every doubt about it
   turned out well: nothing is cut for a doubtful 0.3 mm.
 """
 
@@ -191,9 +191,14 @@ def _in_words(
     steps.extend(_strips(pieces, outlook))
     if not any(piece.strip_to_mm for piece in pieces) and lowest.from_mm == 0.0:
         steps.extend(filter(None, [_pull_off(outlook.now)]))
-    doubts = doubts_left(lowest, targets) if targets.doubtful == "unsure" and len(pieces) == 1 else ()
-    last = _measure_by_hand(doubts) if doubts and not _is_cut(pieces, outlook) else _stick(pieces)
-    return ", ".join([*steps, last])
+    return ", ".join([*steps, _last_step(pieces, targets)])
+
+
+def _last_step(pieces: tuple[Piece, ...], targets: Targets) -> str:
+    doubts = [doubts_left(piece, targets) for piece in pieces if piece.grade == "1"]
+    if targets.doubtful != "unsure" or not any(doubts):
+        return _stick(pieces)
+    return _measure_by_hand(doubts[0]) if len(pieces) == 1 else "photograph them again"
 
 
 def _strips(pieces: tuple[Piece, ...], outlook: Outlook) -> list[str]:

@@ -2,7 +2,9 @@
 
 Every pair of cuts on a grid of 1 mm (:data:`grader.verdict.predict.GRID_MM`) is a piece.  A piece counts as
 grade 1 or grade 2 only when it surely meets the limits, the doubt of measuring, of the wood under the
-foliage and of the hand included: a cut cannot be taken back.  Pieces may not overlap; what lies between
+foliage and of the hand included: a cut cannot be taken back.  Only a doubt that the cutting has already,
+about something that is as likely good as not and that the cut makes no worse, is left to be measured by
+hand: no wood is given away for it.  Pieces may not overlap; what lies between
 them is thrown away.  Sets of pieces are compared by their worth, first that differs:
 
 1. more pieces of grade 1,
@@ -27,7 +29,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.records import Piece, Values
+from grader.records import Piece, Traits, Values
 from grader.verdict.decide import edge_of
 from grader.verdict.predict import (
     ABOVE_A_HEEL_MM,
@@ -41,11 +43,16 @@ from grader.verdict.predict import (
     measured_at,
     predicted,
 )
-from grader.verdict.rules import RULED_TRAITS, RULES, Level, Side
+from grader.verdict.rules import RULED_TRAITS, RULES, Level, Rule, Side
 from grader.verdict.targets import GUARD_FACTOR, Targets
 
 LEAST_STRIP_MM = 2.0
 """Nobody strips a single millimetre."""
+
+NO_DIFFERENCE_SIGMAS = 0.5
+"""Nobody could show a difference of half a standard uncertainty."""
+_AT_WILL = ("total_length_mm", "stripped_length_mm", "heel_length_mm")
+"""What the hand makes as long as it likes: never left in doubt by a cut."""
 
 Worth = tuple[int, int, int, int, int, int, float]
 """Pieces of grade 1, of grade 2 with a wanted length, others of grade 2, with the tip; whole mm of length;
@@ -151,23 +158,46 @@ def guard_of(targets: Targets) -> float:
 
 
 def surely_meets(
-    columns: Columns, targets: Targets, levels: tuple[Level, ...], traits: tuple[str, ...] = RULED_TRAITS
+    columns: Columns,
+    targets: Targets,
+    levels: tuple[Level, ...],
+    traits: tuple[str, ...] = RULED_TRAITS,
+    now: Traits | None = None,
 ) -> NDArray[np.bool_]:
-    """Return which pieces meet all limits of some levels with the guard band to spare, (N,)."""
+    """Return which pieces meet all limits of some levels with the guard band to spare, (N,).
+
+    With ``now``, the measurements of the uncut cutting, a doubt that it has already may stay.
+    """
     guard = guard_of(targets)
     n = len(columns["total_length_mm"][0])
     meets = np.ones(n, dtype=np.bool_)
     for rule in (rule for rule in RULES.values() if rule.trait in traits):
         value, sigma = columns.get(rule.trait, (np.full(n, np.nan), np.full(n, np.nan)))
+        is_absent = np.isnan(value) & (sigma == 0.0)
         for level in levels:
             limit = targets.get(rule.trait, level, rule.side)
             if math.isnan(limit):
                 continue
-            edge = edge_of(rule, limit)
-            inside = value - edge if rule.side is Side.MIN else edge - value
-            is_absent = np.isnan(value) & (sigma == 0.0)
-            meets &= is_absent | (inside >= guard * sigma)
+            needed = guard if now is None else _needed(rule, limit, now, guard)
+            meets &= is_absent | (_inside(rule, limit, value) >= needed * sigma)
     return meets
+
+
+def _inside(rule: Rule, limit: float, value: Values) -> Values:
+    edge = edge_of(rule, limit)
+    return value - edge if rule.side is Side.MIN else edge - value
+
+
+def _needed(rule: Rule, limit: float, now: Traits, guard: float) -> float:
+    """Return how many standard uncertainties inside a limit a piece has to be.
+
+    The guard band, or what the uncut cutting has where that is in doubt, but never below even odds.
+    """
+    measured = now.get(rule.trait)
+    if measured is None or rule.trait in _AT_WILL or not measured.sigma > 0.0 or math.isnan(measured.value):
+        return guard
+    score = float(_inside(rule, limit, np.array(measured.value))) / measured.sigma
+    return max(score - NO_DIFFERENCE_SIGMAS, 0.0) if abs(score) < guard else guard
 
 
 def _from(outlook: Outlook, targets: Targets, start: int, ends: NDArray[np.intp]) -> Iterator[Option]:
@@ -178,8 +208,8 @@ def _from(outlook: Outlook, targets: Targets, start: int, ends: NDArray[np.intp]
     for strip_to_mm in strips_of(outlook, targets, from_mm):
         columns = predicted(outlook, from_mm, to_mm, strip_to_mm)
         has_green = to_mm - max(bare_to_mm, strip_to_mm) >= LEAST_GREEN_MM
-        allowed = has_green & surely_meets(columns, targets, (Level.ALLOWED,))
-        wanted = allowed & surely_meets(columns, targets, (Level.WANTED,))
+        allowed = has_green & surely_meets(columns, targets, (Level.ALLOWED,), now=outlook.now)
+        wanted = allowed & surely_meets(columns, targets, (Level.WANTED,), now=outlook.now)
         is_bare = surely_meets(columns, targets, (Level.WANTED,), ("stripped_length_mm",))
         tried.append((strip_to_mm, columns, allowed, wanted, is_bare))
     for k, end in enumerate(ends):

@@ -197,13 +197,17 @@ def _strays(outlook: Outlook, from_mm: float, to_mm: Values, is_stripped: bool) 
 
 
 def _base(outlook: Outlook, from_mm: float, to_mm: Values) -> tuple[Values, Values]:
-    """Return the base diameter: as measured at the present base, by the wood above a new cut."""
+    """Return the base diameter: as measured at the present base, by the wood above a new cut.
+
+    A stem does not grow thicker upwards: swellings above the present base are bark and stubs.
+    """
     measured = outlook.now.get("base_diameter_mm", Measured(math.nan, math.nan))
     is_hidden = math.isnan(measured.value) and outlook.shape.heel is None
     if outlook.wood is None or (from_mm == 0.0 and not is_hidden):
         return _same(to_mm, *((measured.value, measured.sigma) if from_mm == 0.0 else (math.nan, math.nan)))
     high = np.minimum(from_mm + BASE_TO_MM, to_mm)
-    return outlook.wood.mean_between(np.full(len(to_mm), from_mm + BASE_FROM_MM), high)
+    width, sigma = outlook.wood.mean_between(np.full(len(to_mm), from_mm + BASE_FROM_MM), high)
+    return np.fmin(width, measured.value), np.fmax(sigma, measured.sigma)
 
 
 def _bends(shape: CuttingShape) -> tuple[Values, Values, Values]:

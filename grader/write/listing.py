@@ -15,7 +15,8 @@ ROW_GAP_PX = 14.0
 LINE_PX = TEXT_PX * 1.25
 KEY = (
     "Black bar: cut end. Two short lines: base diameter taken between them. Blue bar: foliage begins. "
-    "Ring: tip or stray; wide ring: crook. Dashed blue: axis."
+    "Ring: tip or stray; wide ring: crook. Dashed blue: axis. Long red bar: cut here. Dashed bar across: "
+    "strip up to here. Their mm count along the stem from the cut end."
 )
 
 
