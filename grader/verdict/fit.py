@@ -42,13 +42,12 @@ def note_on_targets(
     """
     if not all_culled_by_size(grades):
         return ""
-    accepted = {
-        other.name: sum(best_possible(apply_rules(each, other)) != "cull" for each in traits)
-        for other in others
-        if other.id != targets.id
-    }
+    accepted: dict[str, tuple[int, int]] = {}
+    for other in (other for other in others if other.id != targets.id):
+        hopes = [best_possible(apply_rules(each, other)) for each in traits]
+        accepted[other.name] = (len(hopes) - hopes.count("cull"), hopes.count("1"))
     best = max(accepted, key=lambda name: accepted[name], default="")
     note = f"every cutting is a cull by its size under the targets {targets.name}"
-    if best and accepted[best] >= LEAST_SHARE * len(traits):
-        return f"{note}: under {best}, {accepted[best]} of {len(traits)} may pass (--targets {best})"
+    if best and accepted[best][0] >= LEAST_SHARE * len(traits):
+        return f"{note}: under {best}, {accepted[best][0]} of {len(traits)} may pass (--targets {best})"
     return f"{note}: see with 'grader targets' whether another set fits"

@@ -36,6 +36,8 @@ roughly.  A starting value of our own, no source."""
 CHORD_MM, TIP_MM, CROOK_STEP_MM = 12.0, 20.0, 0.5
 BASE_FROM_MM, BASE_TO_MM = 3.0, 10.0
 _CROOK_AT_SIGMA_MM = 3.0
+BEND_OUT_MM = 2.0 * _CROOK_AT_SIGMA_MM
+"""A cut so far above a bend surely leaves it below."""
 _NO_HEEL_SIGMA_MM = 0.3
 
 Columns = Mapping[str, tuple[Values, Values]]
@@ -227,25 +229,38 @@ def _bends(shape: CuttingShape) -> tuple[Values, Values, Values]:
 def _crook(
     outlook: Outlook, from_mm: float, to_mm: Values
 ) -> tuple[tuple[Values, Values], tuple[Values, Values]]:
-    """Return the sharpest bend above the lower cut (or heel) and below the last 20 mm, and where it is."""
+    """Return the sharpest bend of the pieces, and where it is.
+
+    By the definition a bend within one chord of the base, or within 20 mm of the tip, is not seen: a new
+    cut just below a bend would hide it.  So the bends of the whole cutting that lie in the piece count too.
+    """
     middles, angles, sigmas = outlook.bends
     start_mm = from_mm
     if from_mm == 0.0 and outlook.shape.heel is not None:
         start_mm = outlook.shape.heel.length_mm
-    inside = middles >= start_mm + CHORD_MM - 1e-9
-    middles, angles, sigmas = middles[inside], angles[inside], sigmas[inside]
-    last = np.searchsorted(middles, to_mm - TIP_MM - CHORD_MM + 1e-9, side="right") - 1
-    exists = (last >= 0) & (to_mm - TIP_MM - start_mm >= 2 * CHORD_MM)
-    if not exists.any():
-        absent = _same(to_mm, math.nan, 0.0)
-        return absent, absent
-    highest = np.maximum.accumulate(angles)
-    # Index of the sharpest bend so far: where the running maximum was last reached for the first time.
-    is_new = np.diff(highest, prepend=-1.0) > 0.0
-    where = np.maximum.accumulate(np.where(is_new, np.arange(len(angles)), 0))[np.maximum(last, 0)]
-    value, sigma = np.where(exists, angles[where], math.nan), np.where(exists, sigmas[where], 0.0)
-    at = np.where(exists, middles[where] - from_mm, math.nan)
-    return (value, sigma), (at, np.where(exists, _CROOK_AT_SIGMA_MM, 0.0))
+    has_tip = to_mm >= outlook.total_mm
+    is_peak = _peaks(angles)
+    value, sigma, at = (np.full(len(to_mm), number) for number in (math.nan, 0.0, math.nan))
+    for k, top_mm in enumerate(to_mm):
+        is_defined = (middles >= start_mm + CHORD_MM - 1e-9) & (middles <= top_mm - TIP_MM - CHORD_MM + 1e-9)
+        end_mm = top_mm - TIP_MM - CHORD_MM if has_tip[k] else top_mm + BEND_OUT_MM
+        is_inside = is_peak & (from_mm > 0.0) & (middles >= from_mm - BEND_OUT_MM) & (middles <= end_mm)
+        if not has_tip[k]:
+            is_inside |= is_peak & (middles >= start_mm) & (middles <= end_mm)
+        counts = np.flatnonzero(is_defined | is_inside)
+        if len(counts):
+            worst = counts[np.argmax(angles[counts])]
+            value[k], sigma[k] = angles[worst], sigmas[worst]
+            at[k] = middles[worst] - from_mm
+    return (value, sigma), (at, np.where(np.isnan(at), 0.0, _CROOK_AT_SIGMA_MM))
+
+
+def _peaks(angles: Values) -> NDArray[np.bool_]:
+    """Return where a curve is at least as high as everywhere within half a chord."""
+    reach = round(CHORD_MM / 2.0 / CROOK_STEP_MM)
+    padded = np.pad(angles, reach, constant_values=-1.0)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    return np.asarray(angles >= windows.max(axis=1)) if len(angles) else np.zeros(0, dtype=np.bool_)
 
 
 def _sweep(outlook: Outlook, from_mm: float, to_mm: Values) -> tuple[Values, Values]:
