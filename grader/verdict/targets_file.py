@@ -128,9 +128,7 @@ def parse_targets(data: bytes, path: Path) -> Targets:
     except UnicodeDecodeError:
         raise TargetsProblem(f"{path}: is not a text file.", "Save it as UTF-8 text.") from None
     except tomllib.TOMLDecodeError as error:
-        raise TargetsProblem(
-            f"{path}: is not valid TOML: {error}.", _syntax_remedy(text, str(error))
-        ) from None
+        raise _syntax_problem(path, text, str(error)) from None
     return _Reader(table, path, text).targets(hashlib.sha256(data).hexdigest())
 
 
@@ -271,7 +269,8 @@ class _Reader:
                 trait.name,
                 key,
                 f"is {number:g} mm, too small for {trait.words} of a cutting",
-                f"If {number:g} was meant in inches, write {number * MM_PER_INCH:g}. For no limit, take the line out.",
+                f"If {number:g} was meant in inches, write {number * MM_PER_INCH:g}. "
+                "For no limit, take the line out.",
             )
         if trait.is_count and number != round(number):
             self.fail(trait.name, key, "must be a whole number", f"{trait.words.capitalize()} are counted.")
@@ -327,19 +326,24 @@ class _Reader:
                         stripped.trait,
                         f"{level.value}_min",
                         f"({least:g}) cannot be reached: no cutting may be longer than {longest}",
-                        f"Lower it, or raise {total.trait}.{other.value}_max: bare stem is part of the length.",
+                        f"Lower it, or raise {total.trait}.{other.value}_max: "
+                        "bare stem is part of the length.",
                     )
 
 
-def _syntax_remedy(text: str, error: str) -> str:
-    """Return what to write instead of a line that is no TOML: mostly a unit behind a number."""
-    at = re.search(r"at line (\d+)", error)
+def _syntax_problem(path: Path, text: str, error: str) -> TargetsProblem:
+    """Return the line that is no TOML, and what to write instead: mostly a unit stands behind a number."""
+    at = re.search(r" \(at line (\d+), column \d+\)", error)
     lines = text.splitlines()
-    line = lines[int(at[1]) - 1] if at and int(at[1]) <= len(lines) else ""
+    number = int(at[1]) if at else len(lines)
+    what = error.replace(at[0], "") if at else error
+    line = lines[number - 1] if 0 < number <= len(lines) else ""
     found = re.match(r"\s*([\w.-]+)\s*=\s*([^#\s][^#]*)", line)
-    if found and re.match(r"[-+]?\d", found[2]):
-        return _text_remedy(found[1], found[2].strip())
-    return "A line is: key = value. Texts stand in quotes, numbers do not, and no key stands twice."
+    if found and re.match(r"[-+]?\d", found[2]) and not re.fullmatch(r"[-+]?[\d.]+\s*", found[2]):
+        advice = _text_remedy(found[1], found[2].strip())
+    else:
+        advice = "A line is: key = value. Texts stand in quotes, numbers do not, and no key stands twice."
+    return TargetsProblem(f"{path}, line {number}: is not valid TOML: {what}.", advice)
 
 
 def _text_remedy(key: str, value: str) -> str:
