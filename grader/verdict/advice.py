@@ -93,8 +93,8 @@ def _pieces_worth_it(
         return pieces
     if stripped is None:
         return ()
-    was_unsure = grade_from(outcomes) == "unsure"
-    ends_doubt = was_unsure and stripped.grade == hope and not doubts_left(stripped, targets)
+    doubts = deciding(outcomes) if grade_from(outcomes) == "unsure" else ()
+    ends_doubt = stripped.grade == hope and len(doubts_left(stripped, targets)) < len(doubts)
     return (stripped,) if _COUNTS[stripped.grade] > _COUNTS[hope] or ends_doubt else ()
 
 

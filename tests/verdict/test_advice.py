@@ -120,6 +120,14 @@ def test_stripping_for_a_certain_fault_cuts_nothing_for_a_doubtful_one() -> None
     )
 
 
+def test_stripping_ends_its_own_doubt_and_leaves_the_others_to_be_measured() -> None:
+    verdict = verdict_on(straight_shape(stripped_mm=24.6, width_mm=1.62))
+    assert verdict.grade == "unsure"
+    assert verdict.advice == (
+        "strip 2 mm more, to 27 mm (1.06 in) of bare stem, measure by hand: base diameter (at least 1.60 mm)"
+    )
+
+
 def test_stripping_is_not_advised_where_the_foliage_would_not_last() -> None:
     # 255 +- 9 mm2 on 60 mm of axis: stripping 10 mm takes it below 250.
     shape = replace(straight_shape(stripped_mm=20.0), foliage_area_mm2=280.0)
