@@ -47,7 +47,6 @@ def test_lines_lie_across_the_stem_at_their_distance_from_the_base() -> None:
 
 def test_each_line_says_its_distance() -> None:
     graded = replace(graded_photo(), cuttings=(long_cutting(),))
-    words = {
-        line for mark in marks_of(graded, canvas_of(graded)) if isinstance(mark, Words) for line in mark.lines
-    }
+    marks = marks_of(graded, canvas_of(graded))
+    words = {line for mark in marks if isinstance(mark, Words) for line in mark.lines}
     assert {"cut 12 mm", "strip 40 mm"} <= words
