@@ -34,7 +34,7 @@ from tests.accuracy.run import default_folders, run_set, set_name, truth_files, 
 from tests.accuracy.truth import CuttingTruth
 from tests.accuracy.worst import Case
 
-ACTIONS = ("stick", "strip", "cut again", "divide", "discard", "measure")
+ACTIONS = ("stick", "strip", "cut again", "top off", "divide", "discard", "measure")
 TIP_SLACK_MM = 0.5
 """A piece that ends nearer than this to the tip keeps the tip."""
 
@@ -101,8 +101,10 @@ def action_of(words: str, pieces: tuple[Piece, ...], total_mm: float) -> str:
     """Return the kind of an advice, one of ACTIONS."""
     if len(pieces) > 1:
         return "divide"
+    if pieces and pieces[0].to_mm < total_mm:
+        return "top off"
     if pieces:
-        return "cut again" if pieces[0].from_mm > 0.0 or pieces[0].to_mm < total_mm else "strip"
+        return "cut again" if pieces[0].from_mm > 0.0 else "strip"
     first = words.split(" ")[0].rstrip(":")
     return {"discard": "discard", "set": "discard", "stick": "stick", "pull": "stick"}.get(first, "measure")
 
