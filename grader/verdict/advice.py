@@ -130,9 +130,12 @@ def stripped_whole(outcomes: tuple[RuleOutcome, ...], targets: Targets, outlook:
 
 
 def doubts_left(piece: Piece, targets: Targets) -> tuple[RuleOutcome, ...]:
-    """Return what could still change the grade of a piece: it was promised in case doubts turn out well."""
+    """Return what could still lower the grade of a piece: it was promised in case doubts turn out well."""
     outcomes = apply_rules(piece.traits, targets)
-    return deciding(outcomes) if grade_from(outcomes) == "unsure" else ()
+    if grade_from(outcomes) != "unsure":
+        return ()
+    lower = ("cull", "2") if piece.grade == "1" else ("cull",)
+    return tuple(doubt for doubt in deciding(outcomes) if doubt.grade_if_failed in lower)
 
 
 def _measure_by_hand(doubts: tuple[RuleOutcome, ...]) -> str:
@@ -195,7 +198,7 @@ def _in_words(
 
 
 def _last_step(pieces: tuple[Piece, ...], targets: Targets) -> str:
-    doubts = [doubts_left(piece, targets) for piece in pieces if piece.grade == "1"]
+    doubts = [doubts_left(piece, targets) for piece in pieces]
     if targets.doubtful != "unsure" or not any(doubts):
         return _stick(pieces)
     return _measure_by_hand(doubts[0]) if len(pieces) == 1 else "photograph them again"

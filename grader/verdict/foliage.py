@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from PIL import Image, ImageDraw
 from scipy.spatial import cKDTree
-from skimage.measure import points_in_poly
 
 from calib.frames import Points
 from grader.records import CuttingShape, Values
@@ -32,12 +32,19 @@ def foliage_below(shape: CuttingShape, outline_mm: Points | None = None) -> Valu
     """
     at_mm = np.arange(0.0, np.ceil(float(shape.arc_mm[-1])) + 1.0, SPRINGS_EVERY_MM)
     if outline_mm is not None and len(outline_mm) > 2:
-        low, high = outline_mm.min(axis=0), outline_mm.max(axis=0)
-        x, y = (np.arange(low[k] + CELL_MM / 2, high[k], CELL_MM) for k in (0, 1))
-        cells = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-        inside = cells[points_in_poly(cells, outline_mm)]  # type: ignore[no-untyped-call]
-        return shared_out(shape, inside, at_mm)
+        return shared_out(shape, _cells_inside(outline_mm), at_mm)
     return shared_out(shape, np.zeros((0, 2)), at_mm)
+
+
+def _cells_inside(outline_mm: Points) -> Points:
+    """Return the middles of the cells inside an outline, (N, 2) mm."""
+    low = outline_mm.min(axis=0)
+    columns, rows = np.ceil(np.ptp(outline_mm, axis=0) / CELL_MM).astype(int) + 1
+    layer = Image.new("1", (int(columns), int(rows)))
+    corners = [(float(x), float(y)) for x, y in (outline_mm - low) / CELL_MM]
+    ImageDraw.Draw(layer).polygon(corners, fill=1)
+    y, x = np.nonzero(np.asarray(layer))
+    return np.asarray(low + CELL_MM * np.column_stack([x, y]))
 
 
 def shared_out(shape: CuttingShape, cells_mm: Points, at_mm: Values) -> Values:

@@ -39,6 +39,7 @@ _CROOK_AT_SIGMA_MM = 3.0
 BEND_OUT_MM = 2.0 * _CROOK_AT_SIGMA_MM
 """A cut so far above a bend surely leaves it below."""
 _NO_HEEL_SIGMA_MM = 0.3
+_TINY_MM = 1e-9
 
 Columns = Mapping[str, tuple[Values, Values]]
 """Name of the trait -> its value and its standard uncertainty for every upper cut, (N,) each."""
@@ -239,20 +240,36 @@ def _crook(
     if from_mm == 0.0 and outlook.shape.heel is not None:
         start_mm = outlook.shape.heel.length_mm
     has_tip = to_mm >= outlook.total_mm
-    is_peak = _peaks(angles)
-    value, sigma, at = (np.full(len(to_mm), number) for number in (math.nan, 0.0, math.nan))
-    for k, top_mm in enumerate(to_mm):
-        is_defined = (middles >= start_mm + CHORD_MM - 1e-9) & (middles <= top_mm - TIP_MM - CHORD_MM + 1e-9)
-        end_mm = top_mm - TIP_MM - CHORD_MM if has_tip[k] else top_mm + BEND_OUT_MM
-        is_inside = is_peak & (from_mm > 0.0) & (middles >= from_mm - BEND_OUT_MM) & (middles <= end_mm)
-        if not has_tip[k]:
-            is_inside |= is_peak & (middles >= start_mm) & (middles <= end_mm)
-        counts = np.flatnonzero(is_defined | is_inside)
-        if len(counts):
-            worst = counts[np.argmax(angles[counts])]
-            value[k], sigma[k] = angles[worst], sigmas[worst]
-            at[k] = middles[worst] - from_mm
-    return (value, sigma), (at, np.where(np.isnan(at), 0.0, _CROOK_AT_SIGMA_MM))
+    lowest_mm = from_mm - BEND_OUT_MM if from_mm > 0.0 else start_mm
+    defined = np.where(middles >= start_mm + CHORD_MM - _TINY_MM, angles, -1.0)
+    lying_in = np.where(_peaks(angles) & (middles >= lowest_mm), angles, -1.0)
+    defined_to = to_mm - TIP_MM - CHORD_MM + _TINY_MM
+    lying_to = np.where(has_tip, defined_to if from_mm > 0.0 else -1.0, to_mm + BEND_OUT_MM)
+    value = np.full(len(to_mm), -1.0)
+    where = np.zeros(len(to_mm), dtype=np.intp)
+    for curve, last_mm in ((defined, defined_to), (lying_in, lying_to)):
+        found, at = _highest_up_to(curve, middles, last_mm)
+        value, where = np.maximum(value, found), np.where(found > value, at, where)
+    exists = value >= 0.0
+    if not exists.any():
+        return _same(to_mm, math.nan, 0.0), _same(to_mm, math.nan, 0.0)
+    sigma, at_mm = sigmas[where], middles[where] - from_mm
+    return (
+        (np.where(exists, value, math.nan), np.where(exists, sigma, 0.0)),
+        (np.where(exists, at_mm, math.nan), np.where(exists, _CROOK_AT_SIGMA_MM, 0.0)),
+    )
+
+
+def _highest_up_to(curve: Values, at_mm: Values, last_mm: Values) -> tuple[Values, NDArray[np.intp]]:
+    """Return the highest value of a curve up to each of some places, and its index; -1 where none is."""
+    if len(curve) == 0:
+        return np.full(len(last_mm), -1.0), np.zeros(len(last_mm), dtype=np.intp)
+    highest = np.maximum.accumulate(curve)
+    is_new = np.diff(highest, prepend=-2.0) > 0.0
+    index = np.maximum.accumulate(np.where(is_new, np.arange(len(curve)), 0))
+    last = np.searchsorted(at_mm, last_mm, side="right") - 1
+    within = np.maximum(last, 0)
+    return np.where(last >= 0, highest[within], -1.0), index[within]
 
 
 def _peaks(angles: Values) -> NDArray[np.bool_]:

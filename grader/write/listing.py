@@ -57,7 +57,7 @@ def _row_lines(cutting: Cutting, width_px: int) -> tuple[str, ...]:
     place = f"{cutting.cell}: " if cutting.cell else ""
     lines = wrapped(place + _sizes(cutting), TEXT_PX, room)
     # Grade 1 needs no reason, but a needle may still have to come off.
-    why = "" if cutting.grade.grade == "1" else f"{cutting.grade.reason}. "
+    why = "" if cutting.grade.grade == "1" and not cutting.grade.doubt else f"{cutting.grade.reason}. "
     told = f"{why}Do: {cutting.grade.advice}."
     return (*lines, *wrapped(told, TEXT_PX, room))
 
