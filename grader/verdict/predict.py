@@ -35,6 +35,8 @@ roughly.  A starting value of our own, no source."""
 # The definitions of crook and base diameter (grader/traits/catalogue.py).
 CHORD_MM, TIP_MM, CROOK_STEP_MM = 12.0, 20.0, 0.5
 BASE_FROM_MM, BASE_TO_MM = 3.0, 10.0
+HEEL_SLACK_MM = 6.0
+"""Above a heel the diameter is taken over a longer stretch: where the heel ends is known to a few mm."""
 _CROOK_AT_SIGMA_MM = 3.0
 BEND_OUT_MM = 2.0 * _CROOK_AT_SIGMA_MM
 """A cut so far above a bend surely leaves it below."""
@@ -120,7 +122,7 @@ def predicted(outlook: Outlook, from_mm: float, to_mm: Values, strip_to_mm: floa
         "browned_share": _now(now, "browned_share", to_mm),
         "tips_count": _tips(outlook, bare_to_mm, to_mm, has_tip),
         "strays_count": _strays(outlook, from_mm, to_mm, is_stripped),
-        "base_diameter_mm": _base(outlook, from_mm, to_mm),
+        "base_diameter_mm": _base(outlook, from_mm, to_mm, bare_to_mm),
     }
     columns["crook_deg"], columns["crook_at_mm"] = _crook(outlook, from_mm, to_mm)
     heel = ("heel_length_mm", "heel_width_mm")
@@ -199,18 +201,33 @@ def _strays(outlook: Outlook, from_mm: float, to_mm: Values, is_stripped: bool) 
     return _same(to_mm, float((outlook.strays_at_mm >= from_mm).sum()), sigma)
 
 
-def _base(outlook: Outlook, from_mm: float, to_mm: Values) -> tuple[Values, Values]:
+def _base(outlook: Outlook, from_mm: float, to_mm: Values, bare_to_mm: float) -> tuple[Values, Values]:
     """Return the base diameter: as measured at the present base, by the wood above a new cut.
 
     A stem does not grow thicker upwards: swellings above the present base are bark and stubs.
     """
     measured = outlook.now.get("base_diameter_mm", Measured(math.nan, math.nan))
     is_hidden = math.isnan(measured.value) and outlook.shape.heel is None
-    if outlook.wood is None or (from_mm == 0.0 and not is_hidden):
+    wood = outlook.wood
+    if wood is None:
         return _same(to_mm, *((measured.value, measured.sigma) if from_mm == 0.0 else (math.nan, math.nan)))
+    if from_mm == 0.0 and not is_hidden:
+        return _same(to_mm, measured.value + _thinner_higher_up(outlook, wood, bare_to_mm), measured.sigma)
     high = np.minimum(from_mm + BASE_TO_MM, to_mm)
-    width, sigma = outlook.wood.mean_between(np.full(len(to_mm), from_mm + BASE_FROM_MM), high)
+    width, sigma = wood.mean_between(np.full(len(to_mm), from_mm + BASE_FROM_MM), high)
     return np.fmin(width, measured.value), np.fmax(sigma, measured.sigma)
+
+
+def _thinner_higher_up(outlook: Outlook, wood: Wood, bare_to_mm: float) -> float:
+    """Return how the base diameter changes when stripping bares more of the stretch it is taken over, mm."""
+    heel = outlook.shape.heel
+    low = BASE_FROM_MM + (heel.length_mm if heel is not None else 0.0)
+    full = low - BASE_FROM_MM + BASE_TO_MM + (HEEL_SLACK_MM if heel is not None else 0.0)
+    now, then = min(full, outlook.shape.foliage_from_mm), min(full, bare_to_mm)
+    if not low < now < then:
+        return 0.0
+    means, _ = wood.mean_between(np.array([low, low]), np.array([now, then]))
+    return min(float(means[1] - means[0]), 0.0)
 
 
 def _bends(shape: CuttingShape) -> tuple[Values, Values, Values]:

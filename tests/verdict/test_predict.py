@@ -117,6 +117,15 @@ def test_doubt_about_wood_grows_under_the_foliage_and_no_stem_grows_thicker_upwa
     assert predicted_one(swollen, 10.0, 120.0, 40.0)["base_diameter_mm"].value == pytest.approx(now)
 
 
+def test_stripping_a_short_bare_stem_moves_the_base_diameter_up_the_taper() -> None:
+    # 6 mm bare: taken from 3 to 6 mm; stripped, from 3 to 10 mm, 2 mm higher up on average.
+    shape = straight_shape(60.0, 6.0, 1.6, 0.02)
+    now = measured_piece(shape)["base_diameter_mm"].value
+    found = predicted_one(shape, 0.0, 60.0, 20.0)["base_diameter_mm"].value
+    piece = measured_piece(cut_up(shape, 0.0, 60.0, 20.0, 1.6 - 0.02 * shape.arc_mm))["base_diameter_mm"].value
+    assert piece < now and found == pytest.approx(piece, abs=0.02)
+
+
 def test_a_short_bare_stretch_makes_up_no_taper() -> None:
     # 5 mm of stem, read 0.1 mm too thick at one end: the taper expected from the length stands.
     shape = straight_shape(100.0, 5.0, 3.0)
