@@ -122,7 +122,8 @@ def test_stripping_a_short_bare_stem_moves_the_base_diameter_up_the_taper() -> N
     shape = straight_shape(60.0, 6.0, 1.6, 0.02)
     now = measured_piece(shape)["base_diameter_mm"].value
     found = predicted_one(shape, 0.0, 60.0, 20.0)["base_diameter_mm"].value
-    piece = measured_piece(cut_up(shape, 0.0, 60.0, 20.0, 1.6 - 0.02 * shape.arc_mm))["base_diameter_mm"].value
+    made = cut_up(shape, 0.0, 60.0, 20.0, 1.6 - 0.02 * shape.arc_mm)
+    piece = measured_piece(made)["base_diameter_mm"].value
     assert piece < now and found == pytest.approx(piece, abs=0.02)
 
 
