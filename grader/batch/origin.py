@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import difflib
 import io
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -219,6 +220,4 @@ def _add_line(
 
 def _key(name: str) -> str:
     """Return a name as it is compared: accents may be written in two ways in Unicode."""
-    import unicodedata
-
     return unicodedata.normalize("NFC", name.removeprefix("./"))
