@@ -103,7 +103,7 @@ class Keep:
 
 
 class KeptResults(Sequence[PhotoResult]):
-    """The results of a run, each read when it is asked for: thousands of photos take no more memory than one."""
+    """The results of a run, each read when asked for: thousands of photos take no more memory than one."""
 
     def __init__(self, lines: Sequence[Line], keep: Keep) -> None:
         self._lines = lines
@@ -205,7 +205,7 @@ def still_holds(kept: Kept, path: Path, kit: Kit) -> bool:
     pose = kept.result.pose
     scale = kit.print_scale if kit.print_scale is not None else kit.known_scales.get(pose.mat_id)
     if scale is None:
-        return pose.print_scale_source == "assumed"
+        return pose.print_scale_source != kit.print_scale_source
     return (pose.print_scale, pose.print_scale_source) == (scale, kit.print_scale_source)
 
 

@@ -133,9 +133,9 @@ def read_table(path: Path) -> dict[str, dict[str, str]]:
     """
     text = _table_text(path)
     first = text.split("\n", 1)[0]
-    reader = csv.reader(
-        io.StringIO(text, newline=""), delimiter=";" if ";" in first and "," not in first else ",", strict=True
-    )
+    # Spreadsheets write semicolons where the comma is the decimal sign.
+    delimiter = ";" if ";" in first and "," not in first else ","
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     columns: list[str] = []
     lines: dict[str, dict[str, str]] = {}
     try:
@@ -189,7 +189,9 @@ def _columns(values: list[str], path: Path, line: int) -> list[str]:
                 f"{path}, line {line}: there is no column {column!r}.{meant}", _columns_hint()
             )
         if columns.count(column) > 1:
-            raise BatchDataProblem(f"{path}, line {line}: the column {column!r} is there twice.", _columns_hint())
+            raise BatchDataProblem(
+                f"{path}, line {line}: the column {column!r} is there twice.", _columns_hint()
+            )
     if "photo" not in columns:
         raise BatchDataProblem(f"{path}, line {line}: the column photo is missing.", _columns_hint())
     return columns
@@ -210,7 +212,8 @@ def _add_line(
     if _key(name) in lines:
         other = lines[_key(name)]["line"]
         raise BatchDataProblem(
-            f"{path}, line {number}: {name!r} stands in line {other} already.", "Take one of the two lines out."
+            f"{path}, line {number}: {name!r} stands in line {other} already.",
+            "Take one of the two lines out.",
         )
     targets = line.get("targets", "")
     if targets.lower().endswith(".toml"):

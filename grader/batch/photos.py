@@ -15,6 +15,8 @@ MOST_NAME_BYTES = 255
 NOT_IN_NAMES = frozenset('<>:"/\\|?*')
 """Refused by FAT and NTFS, to which a stick or a shared folder may be formatted."""
 _HASH_DIGITS = 8
+_Identity = tuple[int, int]
+"""Device and number of a folder: the same by whatever way it is reached."""
 FolderProblem = Callable[[Path, OSError], None]
 
 
@@ -50,7 +52,7 @@ def photos_in(
     return list(found)
 
 
-def _identity(folder: Path) -> tuple[int, int] | None:
+def _identity(folder: Path) -> _Identity | None:
     try:
         status = folder.stat()
     except OSError:
@@ -58,7 +60,7 @@ def _identity(folder: Path) -> tuple[int, int] | None:
     return (status.st_dev, status.st_ino)
 
 
-def _inside(folder: Path, seen: set[tuple[int, int] | None], complain: FolderProblem | None) -> Iterator[Path]:
+def _inside(folder: Path, seen: set[_Identity], complain: FolderProblem | None) -> Iterator[Path]:
     from grader.capture import SUFFIXES
 
     try:
@@ -84,9 +86,12 @@ def _inside(folder: Path, seen: set[tuple[int, int] | None], complain: FolderPro
             if key not in seen:
                 seen.add(key)
                 yield from _inside(path, seen, complain)
-        elif stat.S_ISREG(status.st_mode) and path.suffix.lower() in SUFFIXES:
-            if not name.lower().endswith(PICTURE_SUFFIX):
-                yield path
+        elif stat.S_ISREG(status.st_mode) and _is_photo_name(path, SUFFIXES):
+            yield path
+
+
+def _is_photo_name(path: Path, suffixes: tuple[str, ...]) -> bool:
+    return path.suffix.lower() in suffixes and not path.name.lower().endswith(PICTURE_SUFFIX)
 
 
 def picture_names(photos: Sequence[Path], inputs: Sequence[Path] = ()) -> dict[Path, str]:
