@@ -63,6 +63,10 @@ class Session:
         """Return the folder of kept results."""
         return Keep(self.plan.out)
 
+    def forget(self, path: Path) -> None:
+        """Forget a photo that has changed: what it held before may come again under another name."""
+        self._first = {same: first for same, first in self._first.items() if first[0] != path}
+
     def check(self, photos: Sequence[Path]) -> None:
         """Read all that the photos carry: a slip there is better told before an hour of work than after it.
 
@@ -153,10 +157,11 @@ def _is_drawn(kept: Kept, picture: Path) -> bool:
 
 
 def _same_photo(known: _Known, first: Path, origin: Origin) -> SkippedPhoto:
+    here, there = known.origin.batch, origin.batch
     other = [
-        f"{key} is {known.origin.batch.get(key, 'not given')} here, {origin.batch.get(key, 'not given')} there"
+        f"{key} is {here.get(key, 'not given')} here, {there.get(key, 'not given')} there"
         for key in ("cutter", "donor", "species")
-        if known.origin.batch.get(key) != origin.batch.get(key)
+        if here.get(key) != there.get(key)
     ]
     if other:
         advice = f"take one of the two away: {'; '.join(other)}"
