@@ -7,15 +7,18 @@ results are always made from these files; there is no other way to them.
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import hashlib
 import json
 import time
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import overload
+
+import filelock
 
 from grader.batch.codec import from_plain, to_plain
 from grader.errors import OutputProblem
@@ -207,6 +210,39 @@ def still_holds(kept: Kept, path: Path, kit: Kit) -> bool:
     if scale is None:
         return pose.print_scale_source != kit.print_scale_source
     return (pose.print_scale, pose.print_scale_source) == (scale, kit.print_scale_source)
+
+
+@contextlib.contextmanager
+def held(out: Path) -> Iterator[None]:
+    """Keep the results folder for this run alone; the system lets go of it however the run ends.
+
+    Raises
+    ------
+    OutputProblem
+        If another run writes there, or nobody may.
+    """
+    lock = filelock.FileLock(out / FOLDER / "lock", blocking=False)
+    try:
+        (out / FOLDER).mkdir(parents=True, exist_ok=True)
+        # Found out before an hour of grading, not after it.
+        write_atomic(out / FOLDER / "tried", b"")
+        (out / FOLDER / "tried").unlink()
+        lock.acquire()
+    except filelock.Timeout:
+        raise OutputProblem(
+            f"Another run of this program writes in {out} just now.",
+            "Wait until it is done, end it, or give another folder with --out.",
+        ) from None
+    except NotImplementedError:
+        pass  # A file system without locks: two runs there are for the person to keep apart.
+    except OSError as problem:
+        raise OutputProblem(
+            f"Nothing can be written in {out} ({problem.strerror}).", "Give another folder with --out."
+        ) from problem
+    try:
+        yield
+    finally:
+        lock.release()
 
 
 def sweep(out: Path) -> None:

@@ -23,7 +23,15 @@ MOST_S = 900.0
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 """Read by numeric libraries as they load.  One thread each: the number of threads changes the order of sums
 and with it the last digits, and more threads than cores are slower."""
+MOST_WORKERS = 4
+"""Of our own accord: each takes about 1 GB for a photo of 12 megapixels."""
 _EXIT_S = 2.0
+
+
+def default_workers() -> int:
+    """Return how many processes to use: one for two cores, for the person works on that computer too."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return max(1, min(MOST_WORKERS, cores // 2))
 
 
 @dataclass(slots=True)

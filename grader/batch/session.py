@@ -53,10 +53,24 @@ class Session:
     """Grades photos by a plan; remembers over several calls what it has seen."""
 
     plan: Plan
-    origins: Origins
+    options: Mapping[str, str]
+    """Cutter, donor, species of photos of which nothing else is said."""
     load_targets: Callable[[str], Targets]
     _first: dict[tuple[str, str], tuple[Path, Origin]] = field(default_factory=dict)
     _targets: dict[str, Targets] = field(default_factory=dict)
+    _origins: Origins = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.read_again()
+
+    def read_again(self) -> None:
+        """Forget the tables and targets read: somebody may have changed them."""
+        self._origins = Origins(self.options)
+        self._targets.clear()
+
+    def unmatched(self, photos: Sequence[Path]) -> list[str]:
+        """Return a sentence for each line of a table that names no photo."""
+        return self._origins.unmatched(photos)
 
     @property
     def keep(self) -> Keep:
@@ -76,7 +90,7 @@ class Session:
             If a table, a folder's name or targets cannot be understood.
         """
         for path in photos:
-            self._kit_for(self.origins.of(path))
+            self._kit_for(self._origins.of(path))
 
     def grade(
         self, photos: Sequence[Path], tell: Tell, names: Mapping[Path, str] | None = None
@@ -121,7 +135,7 @@ class Session:
         return replace(self.plan.kit, targets=self._targets[origin.targets])
 
     def _known(self, path: Path) -> _Known:
-        origin = self.origins.of(path)
+        origin = self._origins.of(path)
         try:
             # Only plain files: a pipe or a device would be waited for without end.
             sha256 = file_hash(path) if path.is_file() else ""

@@ -49,7 +49,8 @@ def results_of(
     settings : mapping
         What the run was told: targets, mat, print scale.
     made_at : datetime, optional
-        When.  Left out by ``grader grade``: the same photos, graded again or in two goes, give the same bytes.
+        When.  Left out by ``grader grade``: the same photos, graded again or in two goes, give the same
+        bytes.
         Each photo has its ``taken_at``.
     """
     return {**_head(settings, made_at), "photos": [_photo(result) for result in results]}
@@ -116,7 +117,10 @@ def _indented(value: Any, indent: str) -> str:
     """Return JSON with a line for each name, but lists of numbers on one line: a tenth of the size."""
     deeper = indent + " "
     if isinstance(value, dict) and value:
-        items = [f"{_printable(json.dumps(k, ensure_ascii=False))}: {_indented(v, deeper)}" for k, v in value.items()]
+        items = [
+            f"{_printable(json.dumps(k, ensure_ascii=False))}: {_indented(v, deeper)}"
+            for k, v in value.items()
+        ]
     elif isinstance(value, list) and any(isinstance(item, dict) for item in value):
         items = [_indented(item, deeper) for item in value]
     else:

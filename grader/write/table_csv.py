@@ -14,9 +14,9 @@ from grader.records import Cutting, GradedPhoto, Measured, PhotoResult
 from grader.traits.catalogue import TRAITS, Trait, is_absent
 from grader.write.files import write_pieces
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
-"""A spreadsheet runs a cell that begins with one of these (OWASP, CSV Injection)."""
-_AFTER_SEPARATOR = re.compile(r"([;\t\r\n]\s*)(?=[=+@-])")
+_FORMULA_STARTS = ("=", "+", "-", "@")
+"""A spreadsheet runs a cell that begins with one of these, or with tab or new line (OWASP, CSV Injection)."""
+_AFTER_SEPARATOR = re.compile(r"(;\s*)(?=[=+@-])")
 """Where the comma is the decimal sign, a spreadsheet parts cells at semicolons: a formula may begin there."""
 
 
@@ -30,10 +30,10 @@ def safe_cell(text: str) -> str:
     >>> safe_cell("a;=1+2"), safe_cell("two\\nlines \\x9b")
     ("a;'=1+2", 'two\\\\nlines \\\\x9b')
     """
-    text = _AFTER_SEPARATOR.sub(r"\1'", text)
-    text = "'" + text if text.lstrip().startswith(_FORMULA_STARTS) else text
     # Control codes would steer a terminal in which the table is looked at, and a new line would tear the row.
-    return "".join(ch if ch.isprintable() else ascii(ch)[1:-1] for ch in text)
+    text = "".join(ch if ch.isprintable() else ascii(ch)[1:-1] for ch in text)
+    text = _AFTER_SEPARATOR.sub(r"\1'", text)
+    return "'" + text if text.lstrip().startswith(_FORMULA_STARTS) else text
 
 
 def header() -> list[str]:
