@@ -23,6 +23,7 @@ TABLE_NAME = "photos.csv"
 TABLE_COLUMNS = ("photo", *KEYS)
 MOST_TABLE_BYTES = 10_000_000
 """A line a photo: far more than a year's photos; beyond it the file is something else."""
+_SAVE = "Save it from the spreadsheet as CSV, UTF-8."
 _HINT = f"A folder may be named key=value, with a key of {', '.join(KEYS)}; several go apart by commas."
 
 
@@ -150,7 +151,7 @@ def read_table(path: Path) -> dict[str, dict[str, str]]:
     except csv.Error as problem:
         raise BatchDataProblem(
             f"{path}, line {reader.line_num}: this is no table ({problem}).",
-            "Save it from the spreadsheet as CSV, UTF-8.",
+            _SAVE,
         ) from problem
     if not columns:
         raise BatchDataProblem(f"{path} is empty.", _columns_hint())
@@ -163,6 +164,9 @@ def _table_text(path: Path) -> str:
             data = file.read(MOST_TABLE_BYTES + 1)
         if len(data) > MOST_TABLE_BYTES:
             raise BatchDataProblem(f"{path} is too large for a table of photos.", _columns_hint())
+        if b"\0" in data:
+            line = data[: data.index(b"\0")].count(b"\n") + 1
+            raise BatchDataProblem(f"{path}, line {line}: this is no table.", _SAVE)
         return data.decode("utf-8-sig")
     except OSError as problem:
         raise BatchDataProblem(
@@ -170,9 +174,7 @@ def _table_text(path: Path) -> str:
         ) from problem
     except UnicodeDecodeError as problem:
         line = data[: problem.start].count(b"\n") + 1
-        raise BatchDataProblem(
-            f"{path}, line {line}: this is not UTF-8 text.", "Save it from the spreadsheet as CSV, UTF-8."
-        ) from problem
+        raise BatchDataProblem(f"{path}, line {line}: this is not UTF-8 text.", _SAVE) from problem
 
 
 def _columns_hint() -> str:
