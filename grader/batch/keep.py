@@ -11,7 +11,6 @@ import contextlib
 import functools
 import hashlib
 import json
-import time
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -32,8 +31,6 @@ FORMAT = 1
 """Changes when the files do."""
 PACKING = 1
 """Of zlib: a third smaller at once; more would cost time and gain nothing, measured values look random."""
-STALE_S = 3600.0
-"""A half-written file this old belongs to nobody any more."""
 _DIGEST_BYTES = 32
 _KEY_DIGITS = 40
 _CHUNK = 1 << 20
@@ -246,10 +243,7 @@ def held(out: Path) -> Iterator[None]:
 
 
 def sweep(out: Path) -> None:
-    """Take away half-written files that a killed run left behind."""
+    """Take away half-written files that a killed run left behind; only for the run that holds the folder."""
     for path in out.rglob(f"{TEMPORARY_PREFIX}*"):
-        try:
-            if time.time() - path.stat().st_mtime > STALE_S:
-                path.unlink()
-        except OSError:
-            continue  # Somebody else was quicker, or it is not ours to take.
+        with contextlib.suppress(OSError):
+            path.unlink()

@@ -163,7 +163,9 @@ def _deaf_to_interrupts() -> Iterator[None]:
 
 def _serve(pipe: Connection[object, object]) -> None:
     """Work until the other end of the pipe is closed."""
+    # The process that started this one decides when it ends, also where a signal goes to the whole group.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
     import cv2
 
     cv2.setNumThreads(0)
@@ -178,7 +180,7 @@ def _end(workers: list[_Worker]) -> None:
     for worker in workers:
         worker.pipe.close()
         if worker.task is not None:
-            worker.process.terminate()
+            worker.process.kill()  # Whatever it is writing is whole or not there.
     for worker in workers:
         worker.process.join(_EXIT_S)
         if worker.process.is_alive():

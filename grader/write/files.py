@@ -10,7 +10,7 @@ from pathlib import Path
 
 from grader.errors import OutputProblem
 
-TEMPORARY_PREFIX = ".part-"
+TEMPORARY_PREFIX = ".grader-part-"
 """Begins the name of a file that is not whole yet; short, so that a name of any length has room."""
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -19,6 +17,7 @@ from grader.pipeline import Kit
 from grader.records import GradedPhoto, SkippedPhoto
 from grader.verdict import load_targets
 from grader.write import csv_text, results_of, to_json
+from grader.write.files import TEMPORARY_PREFIX
 from tests.synthetic_records import graded_photo
 
 SKIPPED = SkippedPhoto(Path("b\udcff.jpg"), "no mat", "no mat was found", "photograph the whole mat")
@@ -77,7 +76,7 @@ def test_what_is_no_record_is_a_value_error(plain: object) -> None:
         assert kind is Path and isinstance(plain, str)
 
 
-@given(st.data())
+@given(data=st.data())
 def test_a_damaged_file_is_nothing(data: st.DataObject, tmp_path_factory: pytest.TempPathFactory) -> None:
     keep = Keep(tmp_path_factory.mktemp("keep"))
     keep.store("k", Kept(SKIPPED, "", "[]"))
@@ -153,11 +152,9 @@ def test_one_run_at_a_time(tmp_path: Path) -> None:
         pass
 
 
-def test_only_old_halves_are_swept_away(tmp_path: Path) -> None:
+def test_halves_of_a_killed_run_are_swept_away(tmp_path: Path) -> None:
     (tmp_path / "sub").mkdir()
-    old, young = tmp_path / "sub" / ".part-old", tmp_path / ".part-young"
-    for path in (old, young):
+    for path in (tmp_path / "sub" / f"{TEMPORARY_PREFIX}x", tmp_path / "whole.jpg"):
         path.write_bytes(b"half")
-    os.utime(old, (time.time() - 7200, time.time() - 7200))
     sweep(tmp_path)
-    assert not old.exists() and young.exists()
+    assert [path.name for path in tmp_path.rglob("*") if path.is_file()] == ["whole.jpg"]

@@ -1,4 +1,4 @@
-"""Small trays with a board of their own and cuttings, as photo files that are graded in a fraction of a second."""
+"""Small trays with a board of their own, as photo files that are graded in a fraction of a second."""
 
 from __future__ import annotations
 
