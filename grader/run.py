@@ -36,7 +36,7 @@ def run(request: Request, settings: Path) -> ExitCode:
         inputs=request.inputs,
         board_sha256=board_sha256,
         is_fresh=request.is_fresh,
-        n_workers=request.n_workers or default_workers(),
+        n_workers=default_workers() if request.n_workers is None else request.n_workers,
     )
     session = Session(plan, request.batch, load_targets)
     found = find_photos(request)

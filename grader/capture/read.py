@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import io
+import os
+import stat
 import struct
 import warnings
 from collections.abc import Iterator
@@ -24,6 +27,8 @@ SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif",
 """What a folder is searched for."""
 MOST_MEGAPIXELS = 200.0
 """Largest sensor in a phone; beyond it a few bytes could claim all memory."""
+MOST_BYTES = 1_300_000_000
+"""That many pixels of 16 bit in three colours, not compressed; a larger file is a film or no photo."""
 LEAST_SIDE_PX = 200
 """At the least useful 3 px per mm this is 67 mm: no mat fits in less."""
 PREVIEW_FORMATS = ("JPEG", "MPO", "HEIF")
@@ -76,7 +81,17 @@ def read_photo(path: Path) -> Photo:
 
 def _bytes_of(path: Path) -> bytes:
     try:
-        data = path.read_bytes()
+        with open(path, "rb", opener=_without_waiting) as file:
+            status = os.fstat(file.fileno())
+            if not stat.S_ISREG(status.st_mode):
+                raise OSError(errno.EINVAL, "it is no plain file")
+            if status.st_size > MOST_BYTES:
+                raise PhotoProblem(
+                    "too large",
+                    f"{path.name} has {status.st_size / 1e9:.1f} GB: no photo is that large",
+                    "give a JPEG, PNG, TIFF, WebP or HEIC file, as the phone makes it",
+                )
+            data = file.read()
     except FileNotFoundError:
         raise PhotoProblem("not found", f"there is no file {path}", "check the name") from None
     except OSError as problem:
@@ -88,6 +103,11 @@ def _bytes_of(path: Path) -> bytes:
     if not data:
         raise PhotoProblem("empty", f"{path.name} is empty", "copy it from the phone again")
     return data
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    """Open a file; a pipe that nobody writes to would be waited for without end."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 @contextmanager
