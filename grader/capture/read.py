@@ -162,7 +162,7 @@ def _upright_rgb(picture: Image.Image, path: Path, notes: list[str]) -> RgbImage
     if upright.mode.startswith("I"):
         upright = _eight_bit(upright)
     if upright.mode in ("1", "L", "LA"):
-        notes.append("a picture without colour: browned foliage cannot be told from green")
+        notes.append("a picture without colour: cuttings may be missed, take it in colour")
     if upright.mode == "CMYK":
         notes.append("converted from print colours (CMYK): colours are less certain")
     if "A" in upright.getbands() or "transparency" in upright.info:
