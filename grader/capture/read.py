@@ -154,7 +154,9 @@ def _opened(data: bytes, path: Path) -> Image.Image:
 
 def _upright_rgb(picture: Image.Image, path: Path, notes: list[str]) -> RgbImage:
     picture.load()
-    upright = ImageOps.exif_transpose(picture)
+    profile = picture.info.get("icc_profile")
+    ImageOps.exif_transpose(picture, in_place=True)  # in place: no copy of what is upright already
+    upright = picture
     if upright.mode in ("F",):
         raise PhotoProblem(
             "not a picture", f"{path.name} holds measurements, not a photo", "save it as JPEG or PNG"
@@ -168,8 +170,7 @@ def _upright_rgb(picture: Image.Image, path: Path, notes: list[str]) -> RgbImage
     if "A" in upright.getbands() or "transparency" in upright.info:
         layer = upright.convert("RGBA")
         upright = Image.alpha_composite(Image.new("RGBA", layer.size, "white"), layer)
-    rgb = _in_srgb(upright, picture.info.get("icc_profile"))
-    return np.array(rgb, dtype=np.uint8)
+    return np.asarray(_in_srgb(upright, profile), dtype=np.uint8)
 
 
 def _eight_bit(grey: Image.Image) -> Image.Image:
@@ -186,14 +187,19 @@ def _in_srgb(picture: Image.Image, profile: bytes | None) -> Image.Image:
         try:
             source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
             if "sRGB" in ImageCms.getProfileDescription(source):
-                return picture.convert("RGB")
+                return _plain_rgb(picture)
             target = ImageCms.createProfile("sRGB")
             converted = ImageCms.profileToProfile(picture, source, target, outputMode="RGB")
             if converted is not None:
                 return converted
         except (ImageCms.PyCMSError, OSError, ValueError):
             pass  # A damaged profile: the numbers are then taken for sRGB, as every viewer does.
-    return picture.convert("RGB")
+    return _plain_rgb(picture)
+
+
+def _plain_rgb(picture: Image.Image) -> Image.Image:
+    """Return the picture as RGB; one that is RGB is not copied."""
+    return picture if picture.mode == "RGB" else picture.convert("RGB")
 
 
 def _first_line(problem: BaseException) -> str:
