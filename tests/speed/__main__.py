@@ -1,17 +1,13 @@
 """Print time and memory of grading: ``python -m tests.speed [--quick]``.
 
-Everything runs on one core with one thread, but for the folder on two workers.  Compare runs of the same
-machine only, and look at the load first: other work on it makes all figures larger.
+One photo: seconds of the processor, one thread.  Folders: seconds on the clock, so look at the load first:
+other work on the machine makes them larger.
 """
 
 from __future__ import annotations
 
-import os
-
-THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-os.environ.update(dict.fromkeys(THREADS, "1"))  # Read as numpy loads.
-
 import argparse
+import os
 import subprocess
 import sys
 import tempfile
@@ -24,6 +20,8 @@ from tests.speed.memory import ROOT, in_own_process
 from tests.speed.photos import enlarged, with_cuttings
 from tests.speed.stages import timed
 
+THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+"""Read by numeric libraries as they load."""
 COUNTS = [0, 5, 10, 20, 30]
 N_ABOUT = 20
 """Cuttings on the photo that stands for an ordinary one."""
@@ -34,6 +32,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="fewer repeats and photos")
     quick: bool = parser.parse_args().quick
+    if any(os.environ.get(name) != "1" for name in THREADS):
+        os.environ.update(dict.fromkeys(THREADS, "1"))
+        os.execv(sys.executable, [sys.executable, "-m", "tests.speed", *sys.argv[1:]])
     cv2.setNumThreads(0)
     cores = sorted(os.sched_getaffinity(0))
     print(f"{len(cores)} cores, load {os.getloadavg()[0]:.1f}; each figure is a median\n", flush=True)

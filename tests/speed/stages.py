@@ -45,7 +45,7 @@ STAGES: tuple[tuple[str, Any, str], ...] = (
 def timed(path: Path, out: Path, n: int) -> tuple[dict[str, float], float, float]:
     """Return the median seconds of each stage, of ``grade_photo`` and of decoding, over n runs.
 
-    Runs of both alternate, so that a change in the machine's speed hits both alike.
+    Seconds of the processor, with one thread: waiting for others on the machine does not count.  Runs of both alternate, so that a change in the machine's speed hits both alike.
     """
     stages: dict[str, list[float]] = defaultdict(list)
     wholes, decodes = [], []
@@ -69,10 +69,10 @@ def timed(path: Path, out: Path, n: int) -> tuple[dict[str, float], float, float
 def decoding_s(path: Path) -> float:
     """Return the seconds that OpenCV takes to decode the file, once in memory."""
     data = np.frombuffer(path.read_bytes(), dtype=np.uint8)
-    start = time.perf_counter()
+    start = time.process_time()
     picture = cv2.imdecode(data, cv2.IMREAD_COLOR)
     assert picture is not None
-    return time.perf_counter() - start
+    return time.process_time() - start
 
 
 def _one(task: Task) -> tuple[dict[str, float], float]:
@@ -80,11 +80,11 @@ def _one(task: Task) -> tuple[dict[str, float], float]:
 
     def wrapped(name: str, function: Callable[..., Any]) -> Callable[..., Any]:
         def call(*rest: Any, **more: Any) -> Any:
-            start = time.perf_counter()
+            start = time.process_time()
             try:
                 return function(*rest, **more)
             finally:
-                times[name] += time.perf_counter() - start
+                times[name] += time.process_time() - start
 
         return call
 
@@ -95,9 +95,9 @@ def _one(task: Task) -> tuple[dict[str, float], float]:
     for patch in patches:
         patch.start()
     try:
-        start = time.perf_counter()
+        start = time.process_time()
         done = work(task)
-        whole_s = time.perf_counter() - start
+        whole_s = time.process_time() - start
     finally:
         for patch in patches:
             patch.stop()
