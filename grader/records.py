@@ -121,6 +121,26 @@ class SilhouetteKind(Enum):
     OUTSIDE = "reaches outside the lay area"
 
 
+Share = NDArray[np.float32]
+"""(h, w) probability or covered share, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlantMarks:
+    """What each pixel of a silhouette's crop probably is; 0 outside the silhouette."""
+
+    foliage: Share
+    """Foliage: neither bare stem nor wood seen among leaves."""
+    bare_axis: Share
+    """The stem's centre line below the foliage."""
+    leafy_axis: Share
+    """The stem's centre line within the foliage, seen or hidden."""
+    base: Share
+    """Within 1 mm of the cut base."""
+    tip: Share
+    """Within 1 mm of the tip of the leader."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Silhouette:
     """One thing on the paper, as seen (not yet corrected for its height)."""
@@ -147,6 +167,8 @@ class Silhouette:
     """The same for the most base-like end elsewhere on the silhouette."""
     edge_sigma_mm: float
     """Standard uncertainty of the edge position."""
+    marks: PlantMarks
+    """Of the same crop."""
 
 
 # ---- shape: Silhouette -> CuttingShape --------------------------------------------------------------

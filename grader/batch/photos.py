@@ -10,6 +10,8 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from pathlib import Path
 
 PICTURE_SUFFIX = ".graded.jpg"
+GROUPS_SUFFIX = ".groups.jpg"
+"""The pictures of ``grader stick``."""
 MOST_NAME_BYTES = 255
 """Of one name in a folder: ext4, XFS, NTFS (there in UTF-16 units), APFS."""
 NOT_IN_NAMES = frozenset('<>:"/\\|?*')
@@ -91,7 +93,7 @@ def _inside(folder: Path, seen: set[_Identity], complain: FolderProblem | None) 
 
 
 def _is_photo_name(path: Path, suffixes: tuple[str, ...]) -> bool:
-    return path.suffix.lower() in suffixes and not path.name.lower().endswith(PICTURE_SUFFIX)
+    return path.suffix.lower() in suffixes and not path.name.lower().endswith((PICTURE_SUFFIX, GROUPS_SUFFIX))
 
 
 def picture_names(photos: Sequence[Path], inputs: Sequence[Path] = ()) -> dict[Path, str]:

@@ -129,7 +129,7 @@ def _in_words(plan: Plan, traits: Traits) -> str:
         steps.append(f"strip {plan.strip_mm:.0f} mm{'' if plan.cut_mm else ' more'}{upper}")
     elif not plan.cut_mm and (pull := _pull_off(traits)):
         steps.append(pull)
-    steps.append(_LAST_STEP[plan.grade])
+    steps.append(_LAST_STEP.get(plan.grade, "discard"))
     return ", ".join(steps)
 
 

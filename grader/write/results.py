@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.frames import Points
+from calib.frames import PlaneMap, Points
 from grader.records import (
     Cutting,
     GradedPhoto,
@@ -208,7 +208,20 @@ def _mat(graded: GradedPhoto) -> dict[str, Any]:
         "curl_mm",
         "px_per_mm",
     ]
-    return {**{name: getattr(pose, name) for name in names}, "eye_mm": pose.plane.eye_mm}
+    told = {name: getattr(pose, name) for name in names}
+    return {**told, "eye_mm": pose.plane.eye_mm, "plane": _plane(pose.plane)}
+
+
+def _plane(plane: PlaneMap) -> dict[str, Any]:
+    """Return the map from mat to photo, so that a later picture can be drawn without finding the mat."""
+    names = ("homography", "centre_px", "radius_px", "k1", "k2", "p1", "p2")
+    bend = plane.bend
+    return {
+        **{name: getattr(plane, name) for name in names},
+        "bend": None
+        if bend is None
+        else {name: getattr(bend, name) for name in ("centre_mm", "half_mm", "coefficients_mm")},
+    }
 
 
 def _cutting(cutting: Cutting) -> dict[str, Any]:

@@ -45,7 +45,8 @@ STAGES: tuple[tuple[str, Any, str], ...] = (
 def timed(path: Path, out: Path, n: int) -> tuple[dict[str, float], float, float]:
     """Return the median seconds of each stage, of ``grade_photo`` and of decoding, over n runs.
 
-    Seconds of the processor, with one thread: waiting for others on the machine does not count.  Runs of both alternate, so that a change in the machine's speed hits both alike.
+    Seconds of the processor, with one thread: waiting for others on the machine does not count.  Runs of
+    both alternate, so that a change in the machine's speed hits both alike.
     """
     stages: dict[str, list[float]] = defaultdict(list)
     wholes, decodes = [], []
