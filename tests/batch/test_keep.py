@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grader.batch.codec import from_plain, to_plain
@@ -49,6 +49,7 @@ class Numbers:
     pair: tuple[int, bool]
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats()), st.none() | st.floats(allow_nan=False), st.text(), st.integers(), st.booleans())
 def test_every_number_comes_back_exactly(
     values: list[float], nothing: float | None, name: str, count: int, flag: bool
@@ -66,6 +67,7 @@ anything = st.recursive(
 )
 
 
+@settings(deadline=None)
 @given(anything)
 def test_what_is_no_record_is_a_value_error(plain: object) -> None:
     for kind in (GradedPhoto, SkippedPhoto, Numbers, np.ndarray, Path):
@@ -76,6 +78,7 @@ def test_what_is_no_record_is_a_value_error(plain: object) -> None:
         assert kind is Path and isinstance(plain, str)
 
 
+@settings(deadline=None)
 @given(data=st.data())
 def test_a_damaged_file_is_nothing(data: st.DataObject, tmp_path_factory: pytest.TempPathFactory) -> None:
     keep = Keep(tmp_path_factory.mktemp("keep"))

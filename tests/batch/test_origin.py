@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grader.batch.origin import BatchDataProblem, Origins, from_folder_name, read_table
@@ -112,6 +112,7 @@ def test_accents_match_however_they_are_written(tmp_path: Path) -> None:
     assert Origins({}).of(tmp_path / "R\u00e9ne.jpg").batch == {"cutter": "Ann"}
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=300) | st.text(alphabet="photcuer,;\n\r\"'=ab ", max_size=80).map(str.encode))
 def test_any_bytes_are_a_table_or_a_sentence(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
     path = table(tmp_path_factory.mktemp("t"), data)
