@@ -10,7 +10,9 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import sys
 import time
+import warnings
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
@@ -166,6 +168,9 @@ def _serve(pipe: Connection[object, object]) -> None:
     # The process that started this one decides when it ends, also where a signal goes to the whole group.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    if not sys.warnoptions:
+        # What numeric libraries remark is for contributors, not for the person at the bench.
+        warnings.simplefilter("ignore")
     import cv2
 
     cv2.setNumThreads(0)
