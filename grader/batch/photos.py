@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import stat
 import unicodedata
 from collections.abc import Callable, Collection, Iterator, Sequence
@@ -12,6 +13,8 @@ from pathlib import Path
 PICTURE_SUFFIX = ".graded.jpg"
 GROUPS_SUFFIX = ".groups.jpg"
 """The pictures of ``grader stick``."""
+_STAGE_PICTURE = re.compile(r"\.[1-9]-(capture|locate|flat|outline|shape)\.jpg$", re.IGNORECASE)
+"""The pictures of ``--debug-dir``."""
 MOST_NAME_BYTES = 255
 """Of one name in a folder: ext4, XFS, NTFS (there in UTF-16 units), APFS."""
 NOT_IN_NAMES = frozenset('<>:"/\\|?*')
@@ -93,7 +96,9 @@ def _inside(folder: Path, seen: set[_Identity], complain: FolderProblem | None) 
 
 
 def _is_photo_name(path: Path, suffixes: tuple[str, ...]) -> bool:
-    return path.suffix.lower() in suffixes and not path.name.lower().endswith((PICTURE_SUFFIX, GROUPS_SUFFIX))
+    name = path.name.lower()
+    is_ours = name.endswith((PICTURE_SUFFIX, GROUPS_SUFFIX)) or _STAGE_PICTURE.search(name)
+    return path.suffix.lower() in suffixes and not is_ours
 
 
 def picture_names(photos: Sequence[Path], inputs: Sequence[Path] = ()) -> dict[Path, str]:

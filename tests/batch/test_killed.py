@@ -94,7 +94,7 @@ def test_killed_at_twenty_random_moments(folder: Path, undisturbed: Path) -> Non
     assert written(folder) == written(undisturbed)
 
 
-@pytest.mark.parametrize("which", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("which", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.slow)])
 def test_ctrl_c_keeps_what_is_done(folder: Path, undisturbed: Path, which: signal.Signals) -> None:
     process = start(folder)
     wait_for(lambda: len(kept(folder)) >= 1)

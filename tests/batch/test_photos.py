@@ -20,7 +20,18 @@ def touch(folder: Path, *names: str) -> list[Path]:
 
 
 def test_folders_give_photos_by_name_and_nothing_else(tmp_path: Path) -> None:
-    touch(tmp_path, "b.JPG", "a.heic", "notes.txt", "a.graded.jpg", ".hidden.jpg", "sub/c.png", ".bin/d.jpg")
+    touch(
+        tmp_path,
+        "b.JPG",
+        "a.heic",
+        "notes.txt",
+        "a.graded.jpg",
+        "a.groups.jpg",
+        "a.1-capture.jpg",
+        ".hidden.jpg",
+        "sub/c.png",
+        ".bin/d.jpg",
+    )
     assert photos_in([tmp_path]) == [tmp_path / name for name in ("a.heic", "b.JPG", "sub/c.png")]
 
 
