@@ -170,6 +170,7 @@ def test_files_that_cannot_grow_are_said(folder: Path, undisturbed: Path) -> Non
     assert written(folder) == written(undisturbed)
 
 
+@pytest.mark.slow
 def test_a_results_folder_that_is_lost_is_said(folder: Path, undisturbed: Path) -> None:
     process = start(folder)
     wait_for(lambda: len(kept(folder)) >= 1)
