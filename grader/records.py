@@ -129,6 +129,8 @@ Share = NDArray[np.float32]
 class PlantMarks:
     """What each pixel of a silhouette's crop probably is; 0 outside the silhouette."""
 
+    plant: Share
+    """Any part of the plant."""
     foliage: Share
     """Foliage: neither bare stem nor wood seen among leaves."""
     bare_axis: Share

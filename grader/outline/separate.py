@@ -272,7 +272,7 @@ def _silhouette(
         rival = _rival_score(piece.ends, view.mm_per_px * settings.skeleton_shrink, settings)
     near = cv2.dilate(mask.astype(np.uint8), _disc(settings.marks_reach_mm / view.mm_per_px)) > 0
     here = maps.crop(x0, y0, x1 - x0, y1 - y0)
-    marks = [np.where(near, shares, np.float32(0)) for shares in here.fields[1:]]
+    marks = [np.where(near, shares, np.float32(0)) for shares in here.fields]
     for shares in (coverage, *marks):
         shares.setflags(write=False)
     return Silhouette(

@@ -29,6 +29,9 @@ LIKELY_LINE = 0.25
 """Where no tip is seen, the leader ends where its line is last this likely."""
 PATH_WEIGHT = 3.0
 """Mean log probability along the way counts so much against the log probability of the tip."""
+TIP_SHORT_MM = 0.3
+"""The middle of the probability lies so much short of the tip: half of it should be on bare paper
+(median of the learning sets)."""
 DOUBT_SHARE = 1.0
 """Differences of the score are taken as log odds, times this."""
 
@@ -64,7 +67,7 @@ def find_leader(fields: CuttingFields, base_mm: Points) -> Leader | None:
         if len(steps) < 10:
             continue
         way = steps[:, ::-1] * scale + np.asarray(fields.corner_mm)
-        way[-1] = np.asarray(xy) * scale + fields.corner_mm
+        way[-1] = _put_forward(np.asarray(xy) * scale + fields.corner_mm, way)
         along = np.log(likely[steps[:, 0], steps[:, 1]])
         ways.append(way)
         scores.append(float(np.log(peak) + PATH_WEIGHT * along.mean()))
@@ -77,6 +80,12 @@ def find_leader(fields: CuttingFields, base_mm: Points) -> Leader | None:
     lengths = np.asarray([float(arc_of(way)[-1]) for way in ways])
     spread = float(np.sqrt(np.sum(share * (lengths - lengths[best]) ** 2)))
     return Leader(ways[best], spreads[best], spread)
+
+
+def _put_forward(tip_mm: Points, way_mm: Points) -> Points:
+    """Return the tip moved by what its place is found too short, in the direction of the way."""
+    direction = tip_mm - way_mm[max(0, len(way_mm) - 20)]
+    return np.asarray(tip_mm + TIP_SHORT_MM * direction / max(float(np.hypot(*direction)), 1e-9))
 
 
 def _tips(
