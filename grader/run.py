@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 from calib.design import CHECK_BAR_MM, MatLayout, load_layout
@@ -114,7 +115,7 @@ def _kit(request: Request, settings: Path) -> tuple[Kit, str]:
             ) from problem
     measured = request.measured_mm
     kit = Kit(
-        targets=load_targets(request.targets),
+        targets=replace(load_targets(request.targets), doubtful=request.doubtful),
         layouts=layouts,
         print_scale=None if measured is None else scale_from_bar(measured),
         known_scales={mat_id: bar / CHECK_BAR_MM for mat_id, bar in load_bars(settings).items()},

@@ -23,6 +23,7 @@ from grader.batch.codec import from_plain, to_plain
 from grader.errors import OutputProblem
 from grader.pipeline import Kit
 from grader.records import GradedPhoto, PhotoResult, SkippedPhoto
+from grader.verdict.targets import Targets
 from grader.write.files import TEMPORARY_PREFIX, write_atomic
 
 FOLDER = ".done"
@@ -150,9 +151,15 @@ def result_of(line: Line, keep: Keep) -> PhotoResult:
     return kept.result
 
 
-def key_of(photo_sha256: str, targets_sha256: str, board_sha256: str) -> str:
+def judged_by(targets: Targets) -> str:
+    """Return a hash of all that grades depend on in the targets: the file, and what the run made of it."""
+    plain = {name: value for name, value in to_plain(targets).items() if name != "path"}
+    return hashlib.sha256(json.dumps(plain, sort_keys=True).encode("ascii")).hexdigest()
+
+
+def key_of(photo_sha256: str, targets: Targets, board_sha256: str) -> str:
     """Return the name under which a result is kept."""
-    parts = (str(FORMAT), photo_sha256, targets_sha256, board_sha256, program_hash())
+    parts = (str(FORMAT), photo_sha256, judged_by(targets), board_sha256, program_hash())
     return hashlib.sha256("\n".join(parts).encode("ascii")).hexdigest()[:_KEY_DIGITS]
 
 

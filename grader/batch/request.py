@@ -24,6 +24,8 @@ class Request:
     debug_dir: Path | None = None
     is_fresh: bool = False
     is_watching: bool = False
+    doubtful: str = "unsure"
+    """What becomes of doubtful cuttings: "unsure", "keep" or "set-aside"."""
     n_workers: int | None = None
     """Processes; None: as this computer has cores to spare, 0: none."""
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from grader.batch.keep import Keep, Kept, Line, file_hash, key_of, still_holds
+from grader.batch.keep import Keep, Kept, Line, file_hash, judged_by, key_of, still_holds
 from grader.batch.origin import Origin, Origins
 from grader.batch.photos import picture_names
 from grader.batch.pool import run_tasks
@@ -131,7 +131,8 @@ class Session:
         if not origin.targets:
             return self.plan.kit
         if origin.targets not in self._targets:
-            self._targets[origin.targets] = self.load_targets(origin.targets)
+            doubtful = self.plan.kit.targets.doubtful
+            self._targets[origin.targets] = replace(self.load_targets(origin.targets), doubtful=doubtful)
         return replace(self.plan.kit, targets=self._targets[origin.targets])
 
     def _known(self, path: Path) -> _Known:
@@ -146,7 +147,7 @@ class Session:
     def _without_work(self, known: _Known, picture: str) -> Line | Task:
         """Return the line of a photo that needs no work, else the task."""
         plan, batch = self.plan, tuple(known.origin.batch.items())
-        same = (known.sha256, known.kit.targets.sha256)
+        same = (known.sha256, judged_by(known.kit.targets))
         if known.sha256:
             first, origin = self._first.setdefault(same, (known.path, known.origin))
             if first != known.path:
@@ -154,7 +155,7 @@ class Session:
         task = Task(known.path, batch, known.kit, plan.board_sha256, plan.out, picture)
         if not known.sha256 or plan.is_fresh or plan.kit.debug_dir is not None:
             return task
-        key = key_of(known.sha256, known.kit.targets.sha256, plan.board_sha256)
+        key = key_of(known.sha256, known.kit.targets, plan.board_sha256)
         kept = self.keep.load(key)
         if kept is None or not still_holds(kept, known.path, known.kit):
             return task

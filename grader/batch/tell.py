@@ -120,6 +120,7 @@ def settings_told(kit: Kit, request: Request) -> dict[str, object]:
         "targets": kit.targets.id,
         "targets_file": str(kit.targets.path),
         "targets_sha256": kit.targets.sha256,
+        "doubtful": kit.targets.doubtful,
         "mat_layout": str(request.mat) if request.mat else None,
         "measured_check_bar_mm": request.measured_mm,
     }

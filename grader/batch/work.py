@@ -70,7 +70,7 @@ def _work(task: Task) -> Done:
     picture_sha256 = ""
     if isinstance(result, GradedPhoto) and photo is not None:
         result, picture_sha256 = _drawn(result, photo, task)
-    key = key_of(sha256, task.kit.targets.sha256, task.board_sha256)
+    key = key_of(sha256, task.kit.targets, task.board_sha256)
     Keep(task.out).store(key, Kept(result, picture_sha256, scale_told(task.kit)))
     return Done(key=key)
 

@@ -21,6 +21,14 @@ Photos = Annotated[
 ]
 Out = Annotated[Path, typer.Option(help="Folder for pictures, results.json and cuttings.csv.")]
 TargetsName = Annotated[str, typer.Option(help="Size targets: a .toml file, or the name of a shipped set.")]
+Doubtful = Annotated[
+    str,
+    typer.Option(
+        metavar="unsure|keep|set-aside",
+        help="Cuttings too close to a limit to tell: say so, keep them at the measured value, or set "
+        "them aside as if they failed.",
+    ),
+]
 Mat = Annotated[Path | None, typer.Option(metavar="LAYOUT.json", help="Layout of a board that is not ours.")]
 Measured = Annotated[
     float | None,
@@ -51,6 +59,7 @@ def grade(
     photos: Photos = None,
     out: Out = Path("graded"),
     targets: TargetsName = DEFAULT_TARGETS,
+    doubtful: Doubtful = "unsure",
     mat: Mat = None,
     measured: Measured = None,
     forget: Forget = False,
@@ -71,6 +80,7 @@ def grade(
     """
     from grader.batch.request import Request
     from grader.run import run
+    from grader.verdict import DOUBTFUL
 
     if forget:
         from grader.remember import save_bars
@@ -81,6 +91,8 @@ def grade(
             return
     if not photos:
         raise typer.BadParameter("give at least one photo or folder", param_hint="PHOTO|FOLDER...")
+    if doubtful not in DOUBTFUL:
+        raise typer.BadParameter(f"{doubtful!r} is none of {', '.join(DOUBTFUL)}", param_hint="--doubtful")
     if watch and not all(path.is_dir() for path in photos):
         raise typer.BadParameter("--watch needs folders, not files", param_hint="FOLDER...")
     request = Request(
@@ -95,6 +107,7 @@ def grade(
         is_fresh=fresh,
         is_watching=watch,
         n_workers=workers,
+        doubtful=doubtful,
     )
     code = run(request, settings_folder())
     if strict and code is ExitCode.SOME_SKIPPED:

@@ -121,16 +121,23 @@ def test_results_are_read_when_asked_for_and_carry_what_the_photo_carries_now(tm
     assert "same command again" in caught.value.advice
 
 
-def test_the_key_depends_on_photo_targets_and_board() -> None:
-    keys = {key_of("a", "b", "c"), key_of("x", "b", "c"), key_of("a", "x", "c"), key_of("a", "b", "x")}
-    assert len(keys) == 4
-    assert key_of("a", "b", "c") in keys
+def test_the_key_depends_on_photo_targets_and_board(tmp_path: Path) -> None:
+    targets = load_targets()
+    other = [
+        key_of("x", targets, "c"),
+        key_of("a", targets, "x"),
+        key_of("a", load_targets("rosemary"), "c"),
+        key_of("a", replace(targets, doubtful="keep"), "c"),
+        key_of("a", replace(targets, guard_factor=1.0), "c"),
+    ]
+    assert len({key_of("a", targets, "c"), *other}) == 1 + len(other)
+    assert key_of("a", replace(targets, path=tmp_path / "copied.toml"), "c") == key_of("a", targets, "c")
 
 
 def test_the_key_depends_on_the_program(monkeypatch: pytest.MonkeyPatch) -> None:
-    before = key_of("a", "b", "c")
+    before = key_of("a", load_targets(), "b")
     monkeypatch.setattr("grader.batch.keep.program_hash", lambda: "another")
-    assert key_of("a", "b", "c") != before
+    assert key_of("a", load_targets(), "b") != before
 
 
 def test_a_graded_photo_holds_for_the_print_scale_of_its_own_mat() -> None:

@@ -124,6 +124,7 @@ def test_what_is_done_is_known_by_its_content_targets_and_scale(tmp_path: Path) 
     for other in (
         replace(plan, kit=replace(plan.kit, print_scale=0.99)),
         replace(plan, kit=replace(plan.kit, targets=load_targets("rosemary"))),
+        replace(plan, kit=replace(plan.kit, targets=replace(plan.kit.targets, doubtful="keep"))),
         replace(plan, board_sha256="another"),
         replace(plan, is_fresh=True),
     ):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ from grader.errors import OutputProblem
 from grader.records import SkippedPhoto
 from grader.write import results_of, to_json, write_atomic, write_results
 from grader.write.results import results_pieces
-from tests.synthetic_records import graded_photo
+from tests.synthetic_records import graded_cutting, graded_photo, straight_shape
 
 MADE_AT = datetime(2026, 3, 2, 8, 15)
 SKIPPED = SkippedPhoto(Path("b.jpg"), "no mat", "no mat was found", "photograph the whole mat")
@@ -111,3 +112,15 @@ def test_no_control_code_leaves_and_every_name_comes_back(tmp_path: Path) -> Non
 
 def test_without_a_time_the_bytes_depend_on_the_photos_only() -> None:
     assert json.loads("".join(results_pieces((graded_photo(),), {})))["made_at"] is None
+
+
+def test_the_deciding_rule_and_what_the_advice_makes_are_told() -> None:
+    cut = replace(graded_photo(), cuttings=(graded_cutting(1, straight_shape(110.0, 38.0)),))
+    parsed = json.loads(to_json(results_of((cut,), {}, MADE_AT)), parse_constant=refuse)
+    (cutting,) = parsed["photos"][0]["cuttings"]
+    assert cutting["decided_by"] == "L02" and cutting["doubt"] == ""
+    (piece,) = cutting["pieces"]
+    assert (piece["from_mm"], piece["to_mm"], piece["strip_to_mm"]) == (12.0, 110.0, 40.0)
+    assert piece["grade"] == "1"
+    assert piece["traits"]["total_length_mm"]["value"] == 98.0
+    assert [c["decided_by"] for c in read_back()["photos"][0]["cuttings"]] == ["", "L01", "D02", "L01"]
