@@ -50,7 +50,7 @@ def test_a_changed_jpeg_is_a_photo_or_a_sentence(
     folder = tmp_path_factory.getbasetemp()
     content = bytearray(one_jpeg(folder))
     for _ in range(data.draw(st.integers(1, 6))):
-        at = data.draw(st.integers(0, len(content) - 1) | st.integers(0, 700))
+        at = min(data.draw(st.integers(0, 60_000) | st.integers(0, 700)), len(content) - 1)
         how = data.draw(st.sampled_from(["change", "cut", "double", "drop"]))
         if how == "change":
             content[at] = data.draw(st.integers(0, 255))
