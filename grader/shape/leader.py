@@ -31,9 +31,9 @@ ALIKE_MM = 6.0
 """The log odds of being on the line count once for so much of a way: neighbours are alike."""
 LEAST_SHARE = 0.05
 """Probabilities nearer to 0 or 1 than this count as this."""
-TIP_SHORT_MM = 0.3
+TIP_SHORT_MM = 0.2
 """The middle of the probability lies so much short of the tip: half of it should be on bare paper
-(median of the learning sets)."""
+(0.1 mm on the independent trays, 0.5 mm on our own renders)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
