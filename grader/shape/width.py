@@ -197,7 +197,8 @@ def _steepest(
     rows = np.arange(len(change))
     before, at, after = change[rows, inner - 1], change[rows, inner], change[rows, inner + 1]
     bend = before - 2 * at + after
-    part = np.where(np.abs(bend) > 1e-12, 0.5 * (before - after) / bend, 0.0)
+    # In a picture without colour nothing changes at all.
+    part = np.where(np.abs(bend) > 1e-12, 0.5 * (before - after) / np.where(bend == 0.0, 1.0, bend), 0.0)
     edge = across_mm[index[inner]] + np.clip(part, -1, 1) * step_mm
     clear = (best > 0) & (best < len(index) - 1) & (change[rows, best] > 0) & (norm[:, 0] > least)
     return np.where(clear, edge, np.nan)
