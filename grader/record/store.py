@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import re
-import shutil
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -136,6 +135,12 @@ def now() -> str:
     return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
+def copy_to(db: sqlite3.Connection, path: Path) -> None:
+    """Write the whole record to another file, whatever others write meanwhile."""
+    with contextlib.closing(sqlite3.connect(path)) as other:
+        db.backup(other)
+
+
 def version_of(db: sqlite3.Connection) -> int:
     """Return the version of an open file; 0 when it is new."""
     return int(db.execute("PRAGMA user_version").fetchone()[0])
@@ -202,8 +207,9 @@ def _migrate(db: sqlite3.Connection, path: Path) -> None:
     try:
         version = version_of(db)
         if version:
-            # Under the write lock nobody can write meanwhile, and nothing was written yet.
-            shutil.copy2(path, path.with_name(f"{path.name}.version-{version}"))
+            # Under the write lock nobody can write meanwhile. Not by copying the file: closing it would
+            # drop this process's locks on it (POSIX).
+            copy_to(db, path.with_name(f"{path.name}.version-{version}"))
         for step, sql in migrations():
             if step > version:
                 for statement in _statements(sql):
