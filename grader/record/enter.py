@@ -11,7 +11,7 @@ from enum import Enum
 from grader.record.entries import SIZE_TRAITS, CuttingEntry, FoundEntry, StuckEntry, clean_label
 from grader.record.look import container, container_id
 from grader.record.rules import check_container, check_count, check_day, check_label
-from grader.record.store import Record, RecordProblem, now, writing
+from grader.record.store import Record, Refused, now, writing
 
 
 class Entered(Enum):
@@ -23,8 +23,8 @@ class Entered(Enum):
 
 
 _STUCK_COLUMNS = (
-    "stuck_on, n_stuck, species, donor_id, grade, cutter, size_group, group_trait, group_from, group_below, medium, "
-    "hormone, heat_c, due_weeks, note, source"
+    "stuck_on, n_stuck, species, donor_id, grade, cutter, size_group, group_trait, group_from, group_below, "
+    "medium, hormone, heat_c, due_weeks, note, source"
 )
 _COUNT_COLUMNS = "n_rooted, n_callused, n_dead, is_final, note"
 HEAT_RANGE_C = (0.0, 45.0)
@@ -38,7 +38,7 @@ def enter_stuck(
 
     Raises
     ------
-    RecordProblem
+    Refused
         If one contradicts the record or itself.
     """
     with writing(record) as db:
@@ -58,8 +58,8 @@ def _stuck(db: sqlite3.Connection, entry: StuckEntry, today: date, correct: bool
         f"SELECT {_STUCK_COLUMNS}, id FROM sticking_now WHERE container_id = ?", (container_row,)
     ).fetchone()
     if row and before is None:
-        raise RecordProblem(
-            f"{label} took cuttings over from another container; it cannot be stuck as well. Nothing was written.",
+        raise Refused(
+            f"{label} took cuttings over from another container; it cannot be stuck as well.",
             "Use another label.",
         )
     # Where it came in from does not make it another sticking.
@@ -67,8 +67,8 @@ def _stuck(db: sqlite3.Connection, entry: StuckEntry, today: date, correct: bool
         _place(db, container_row, entry.cuttings)
         return Entered.ALREADY
     if before and not correct:
-        raise RecordProblem(
-            f"{label} is already in the record: {before[1]} cuttings stuck on {before[0]}. Nothing was written.",
+        raise Refused(
+            f"{label} is already in the record: {before[1]} cuttings stuck on {before[0]}.",
             f"To correct it add --correct; to see it: grader record show {label}.",
         )
     columns = f"container_id, {_STUCK_COLUMNS}, entered_at, replaces"
@@ -83,13 +83,13 @@ def _check_conditions(label: str, entry: StuckEntry) -> None:
     if math.isfinite(entry.heat_c) and not low <= entry.heat_c <= high:
         celsius = (entry.heat_c - 32.0) / 1.8
         hint = f"If that was Fahrenheit, give {celsius:.0f}." if low <= celsius <= high else ""
-        raise RecordProblem(
-            f"{label}: bottom heat of {entry.heat_c:g} °C cannot be right. Nothing was written.",
+        raise Refused(
+            f"{label}: bottom heat of {entry.heat_c:g} °C cannot be right.",
             hint or "Give what the thermostat keeps, in °C.",
         )
     if not (math.isfinite(entry.due_weeks) and entry.due_weeks > 0.0):
-        raise RecordProblem(
-            f"{label}: it cannot be due after {entry.due_weeks:g} weeks. Nothing was written.",
+        raise Refused(
+            f"{label}: it cannot be due after {entry.due_weeks:g} weeks.",
             "Give the weeks from sticking to the count.",
         )
 
@@ -136,15 +136,15 @@ def _place(db: sqlite3.Connection, container_row: int, cuttings: Sequence[Cuttin
         else:
             cutting_id = row[0]
         there = db.execute(
-            "SELECT c.id, c.label FROM placement p JOIN container c ON c.id = p.container_id WHERE p.cutting_id = ?",
+            "SELECT c.id, c.label FROM placement p JOIN container c ON c.id = p.container_id "
+            "WHERE p.cutting_id = ?",
             (cutting_id,),
         ).fetchone()
         if there is None:
             _insert(db, "placement", "container_id, cutting_id", (container_row, cutting_id))
         elif there[0] != container_row:
-            raise RecordProblem(
-                f"Cutting {cutting.number} of photo {cutting.photo} is in container {there[1]} already. "
-                "Nothing was written.",
+            raise Refused(
+                f"Cutting {cutting.number} of photo {cutting.photo} is in container {there[1]} already.",
                 "A cutting is stuck once. Was the same photo sorted twice? Keep the sheet that was used.",
             )
 
@@ -156,7 +156,7 @@ def enter_found(
 
     Raises
     ------
-    RecordProblem
+    Refused
         If one contradicts the record or itself.
     """
     with writing(record) as db:
@@ -168,7 +168,7 @@ def withdraw_found(record: Record, label: str, day: date) -> None:
 
     Raises
     ------
-    RecordProblem
+    Refused
         If there is none.
     """
     with writing(record) as db:
@@ -177,8 +177,8 @@ def withdraw_found(record: Record, label: str, day: date) -> None:
             "SELECT id FROM finding_now WHERE container_id = ? AND found_on = ?", (row_id, day.isoformat())
         ).fetchone()
         if row is None:
-            raise RecordProblem(
-                f"{clean_label(label)} has no count of {day}. Nothing was written.",
+            raise Refused(
+                f"{clean_label(label)} has no count of {day}.",
                 f"What stands there: grader record show {clean_label(label)}.",
             )
         columns = "container_id, found_on, note, source, entered_at, withdrawn, replaces"
@@ -204,13 +204,13 @@ def _found(db: sqlite3.Connection, entry: FoundEntry, today: date, correct: bool
         told = ", ".join(
             f"{'not counted' if n is None else n} {word}" for n, word in zip(before, _WORDS, strict=False)
         )
-        raise RecordProblem(
-            f"{label} has another count of {day} already: {told}. Nothing was written.",
+        raise Refused(
+            f"{label} has another count of {day} already: {told}.",
             "If the new one is right, add --correct: the old one stays in the history.",
         )
     if correct and not stands:
-        raise RecordProblem(
-            f"{label} has no count of {day} that could be corrected. Nothing was written.",
+        raise Refused(
+            f"{label} has no count of {day} that could be corrected.",
             f"Its counts: grader record show {label}.",
         )
     columns = f"container_id, found_on, {_COUNT_COLUMNS}, source, entered_at, replaces"
@@ -227,30 +227,26 @@ _WORDS = ("rooted", "callused", "dead")
 
 def _check_found(label: str, entry: FoundEntry) -> None:
     if all(count is None for count in entry.counts()):
-        raise RecordProblem(
-            f"{label}: no count is given. Nothing was written.", "Give --rooted, --callused or --dead."
-        )
+        raise Refused(f"{label}: no count is given.", "Give --rooted, --callused or --dead.")
     for count, word in zip(entry.counts(), _WORDS, strict=True):
         if count is not None and count < 0:
-            raise RecordProblem(
-                f"{label}: {count} {word} cannot be. Nothing was written.", "Counts start at 0."
-            )
+            raise Refused(f"{label}: {count} {word} cannot be.", "Counts start at 0.")
     if entry.is_final and entry.rooted is None:
-        raise RecordProblem(
-            f"{label}: a last count needs the number rooted. Nothing was written.",
+        raise Refused(
+            f"{label}: a last count needs the number rooted.",
             "Give --rooted, 0 if none.",
         )
     for trait, sizes in entry.sizes_mm.items():
         if trait not in SIZE_TRAITS:
-            raise RecordProblem(f"{label}: {trait} is not known.", f"Known: {', '.join(SIZE_TRAITS)}.")
+            raise Refused(f"{label}: {trait} is not known.", f"Known: {', '.join(SIZE_TRAITS)}.")
         if any(not (math.isfinite(size) and size > 0.0) for size in sizes):
-            raise RecordProblem(
-                f"{label}: a {SIZE_TRAITS[trait]} is not above 0 mm. Nothing was written.",
+            raise Refused(
+                f"{label}: a {SIZE_TRAITS[trait]} is not above 0 mm.",
                 "Give sizes in mm.",
             )
         if entry.rooted is not None and len(sizes) > entry.rooted:
-            raise RecordProblem(
-                f"{label}: {len(sizes)} sizes are more than the {entry.rooted} rooted. Nothing was written.",
+            raise Refused(
+                f"{label}: {len(sizes)} sizes are more than the {entry.rooted} rooted.",
                 "Measure rooted plants only.",
             )
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from grader.record.entries import DAYS_PER_WEEK, clean_label
-from grader.record.store import RecordProblem
+from grader.record.store import Refused
 
 _MOST_LABELS_TOLD = 3
 
@@ -95,7 +95,7 @@ def container_id(db: sqlite3.Connection, label: str) -> int:
 
     Raises
     ------
-    RecordProblem
+    Refused
         If no container has this label; names those that look like it.
     """
     wanted = clean_label(label)
@@ -104,8 +104,8 @@ def container_id(db: sqlite3.Connection, label: str) -> int:
         return int(row[0])
     near = difflib.get_close_matches(wanted, labels(db), n=_MOST_LABELS_TOLD, cutoff=0.8)
     hint = f"Did you mean {' or '.join(near)}? " if near else ""
-    raise RecordProblem(
-        f'No container with the label "{wanted}" is in the record. Nothing was written.',
+    raise Refused(
+        f'No container with the label "{wanted}" is in the record.',
         f"{hint}All labels: grader record show. A new one is entered with: grader record stuck {wanted}.",
     )
 
@@ -115,7 +115,7 @@ def container(db: sqlite3.Connection, label: str) -> ContainerNow:
 
     Raises
     ------
-    RecordProblem
+    Refused
         If no container has this label.
     """
     row_id = container_id(db, label)
@@ -163,10 +163,11 @@ def due(db: sqlite3.Connection, day: date) -> tuple[ContainerNow, ...]:
 
 
 def _due_on(db: sqlite3.Connection, row_id: int) -> date | None:
-    """Return when to count: weeks after the last sticking of what is in it, also by way of other containers."""
+    """Return when to count: weeks after the last sticking of what is in it, by way of others too."""
     rows = db.execute(
         "WITH RECURSIVE origin(id) AS (VALUES (?) UNION SELECT t.from_id FROM transfer t JOIN origin o "
-        "ON t.to_id = o.id) SELECT s.stuck_on, s.due_weeks FROM sticking_now s JOIN origin o ON o.id = s.container_id",
+        "ON t.to_id = o.id) SELECT s.stuck_on, s.due_weeks FROM sticking_now s "
+        "JOIN origin o ON o.id = s.container_id",
         (row_id,),
     )
     days = [date.fromisoformat(row[0]) + timedelta(days=round(row[1] * DAYS_PER_WEEK)) for row in rows]

@@ -8,7 +8,7 @@ from datetime import date
 from grader.record.entries import clean_label
 from grader.record.look import container, container_id
 from grader.record.rules import check_container, check_count, check_day, check_label
-from grader.record.store import Record, RecordProblem, now, writing
+from grader.record.store import Record, Refused, now, writing
 
 
 def move(record: Record, label: str, place: str, day: date, today: date) -> None:
@@ -16,17 +16,17 @@ def move(record: Record, label: str, place: str, day: date, today: date) -> None
 
     Raises
     ------
-    RecordProblem
+    Refused
         If the label is unknown, the place empty or the day impossible.
     """
     check_day(day, today, "Moving")
     if not place.strip():
-        raise RecordProblem("The place has no name. Nothing was written.", "Give it with --to.")
+        raise Refused("The place has no name.", "Give it with --to.")
     with writing(record) as db:
         item = container(db, label)
         if day < item.first_day:
-            raise RecordProblem(
-                f"{item.label}: moved on {day}, before it was stuck on {item.first_day}. Nothing was written.",
+            raise Refused(
+                f"{item.label}: moved on {day}, before it was stuck on {item.first_day}.",
                 "Check the two dates.",
             )
         db.execute(
@@ -40,7 +40,7 @@ def split(record: Record, label: str, into: str, n: int, day: date, today: date)
 
     Raises
     ------
-    RecordProblem
+    Refused
         If the label is unknown, the new one is taken, or there are not as many.
     """
     check_day(day, today, "Splitting")
@@ -50,8 +50,8 @@ def split(record: Record, label: str, into: str, n: int, day: date, today: date)
     with writing(record) as db:
         source = container_id(db, label)
         if db.execute("SELECT 1 FROM container WHERE label = ?", (new,)).fetchone():
-            raise RecordProblem(
-                f"{new} is in the record already. Nothing was written.",
+            raise Refused(
+                f"{new} is in the record already.",
                 "Give a new label, or use: grader record merge.",
             )
         target = db.execute("INSERT INTO container (label, entered_at) VALUES (?, ?)", (new, now())).lastrowid
@@ -65,18 +65,18 @@ def merge(record: Record, label: str, into: str, day: date, today: date) -> int:
 
     Raises
     ------
-    RecordProblem
+    Refused
         If a label is unknown, both are the same, or it is empty.
     """
     check_day(day, today, "Merging")
     with writing(record) as db:
         source, target = container(db, label), container(db, into)
         if source.id == target.id:
-            raise RecordProblem("A container cannot be merged with itself. Nothing was written.", "")
+            raise Refused("A container cannot be merged with itself.", "")
         n = source.n_on(day)
         if n <= 0:
-            raise RecordProblem(
-                f"{source.label} holds no cuttings on {day}. Nothing was written.",
+            raise Refused(
+                f"{source.label} holds no cuttings on {day}.",
                 f"What stands there: grader record show {source.label}.",
             )
         _transfer(db, source.id, target.id, day, n)

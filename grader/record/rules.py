@@ -7,10 +7,9 @@ from itertools import pairwise
 
 from grader.record.entries import MOST_IN_A_CONTAINER
 from grader.record.look import ContainerNow, Finding
-from grader.record.store import RecordProblem
+from grader.record.store import Refused
 
 LONGEST_LABEL = 64
-_NOTHING = "Nothing was written."
 
 
 def check_label(label: str) -> None:
@@ -18,12 +17,12 @@ def check_label(label: str) -> None:
 
     Raises
     ------
-    RecordProblem
+    Refused
         If it cannot be one.
     """
     if not label or len(label) > LONGEST_LABEL or not label.isprintable():
-        raise RecordProblem(
-            f'"{label[:LONGEST_LABEL]}" cannot be a label. {_NOTHING}',
+        raise Refused(
+            f'"{label[:LONGEST_LABEL]}" cannot be a label.',
             f"A label is one line of 1 to {LONGEST_LABEL} signs.",
         )
 
@@ -33,12 +32,12 @@ def check_day(day: date, today: date, what: str) -> None:
 
     Raises
     ------
-    RecordProblem
+    Refused
         If it is.
     """
     if day > today:
-        raise RecordProblem(
-            f"{what} on {day} lies in the future (today is {today}). {_NOTHING}",
+        raise Refused(
+            f"{what} on {day} lies in the future (today is {today}).",
             "Check the date: year-month-day, such as 2026-02-28.",
         )
 
@@ -48,13 +47,11 @@ def check_count(n: int, what: str) -> None:
 
     Raises
     ------
-    RecordProblem
+    Refused
         If it cannot be one.
     """
     if not 0 < n <= MOST_IN_A_CONTAINER:
-        raise RecordProblem(
-            f"{what}: {n} cannot be right. {_NOTHING}", f"Give a number from 1 to {MOST_IN_A_CONTAINER}."
-        )
+        raise Refused(f"{what}: {n} cannot be right.", f"Give a number from 1 to {MOST_IN_A_CONTAINER}.")
 
 
 def check_container(item: ContainerNow) -> None:
@@ -62,21 +59,21 @@ def check_container(item: ContainerNow) -> None:
 
     Raises
     ------
-    RecordProblem
+    Refused
         Names the first thing that does not.
     """
     for move in item.transfers:
         other = move.from_label if move.to_label == item.label else move.to_label
         if item.stuck_on and move.moved_on < item.stuck_on:
-            raise RecordProblem(
+            raise Refused(
                 f"{item.label}: moved to or from {other} on {move.moved_on}, before it was stuck on "
-                f"{item.stuck_on}. {_NOTHING}",
+                f"{item.stuck_on}.",
                 "Check the two dates.",
             )
         if item.n_on(move.moved_on) < 0:
             held = item.n_on(move.moved_on) + move.n
-            raise RecordProblem(
-                f"{item.label} held {held} cuttings on {move.moved_on}; {move.n} cannot be taken out. {_NOTHING}",
+            raise Refused(
+                f"{item.label} held {held} cuttings on {move.moved_on}; {move.n} cannot be taken out.",
                 f"What stands there: grader record show {item.label}.",
             )
     for finding in item.findings:
@@ -87,8 +84,8 @@ def check_container(item: ContainerNow) -> None:
 
 def _check_finding(item: ContainerNow, finding: Finding) -> None:
     if finding.found_on < item.first_day:
-        raise RecordProblem(
-            f"{item.label}: counted on {finding.found_on}, before it was stuck on {item.first_day}. {_NOTHING}",
+        raise Refused(
+            f"{item.label}: counted on {finding.found_on}, before it was stuck on {item.first_day}.",
             "Check the two dates: year-month-day.",
         )
     n = item.n_on(finding.found_on)
@@ -113,8 +110,8 @@ def _check_finding(item: ContainerNow, finding: Finding) -> None:
     if gone:
         into = ", ".join(dict.fromkeys(move.to_label for move in gone))
         hint = f"Cuttings went on to {into}: enter those there."
-    raise RecordProblem(
-        f"{item.label}: {' + '.join(parts)} on {finding.found_on} are more than the {n} cuttings in it. {_NOTHING}",
+    raise Refused(
+        f"{item.label}: {' + '.join(parts)} on {finding.found_on} are more than the {n} cuttings in it.",
         hint,
     )
 
@@ -128,9 +125,9 @@ def _check_never_falls(item: ContainerNow, earlier: Finding, later: Finding) -> 
         ("dead", earlier.dead, later.dead),
     ):
         if before is not None and after is not None and after < before:
-            raise RecordProblem(
-                f"{item.label}: {after} {word} on {later.found_on}, but {before} on {earlier.found_on} already; "
-                f"these are totals since sticking. {_NOTHING}",
+            raise Refused(
+                f"{item.label}: {after} {word} on {later.found_on}, but {before} on {earlier.found_on}; "
+                f"these are totals since sticking.",
                 "Count those potted on or thrown away, too. If the other count is wrong: "
                 f"grader record found {item.label} --on {earlier.found_on} --{word} {after} --correct.",
             )

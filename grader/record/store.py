@@ -26,7 +26,14 @@ _MIGRATION = re.compile(r"(\d{3})_\w+\.sql")
 
 
 class RecordProblem(GraderError):
-    """The record, or what should go into it, cannot be used; nothing was written."""
+    """The record's file, or one that should go into it, cannot be used."""
+
+
+class Refused(RecordProblem):
+    """An entry that contradicts the record or itself; nothing of it, nor of what came with it, was kept."""
+
+    def __init__(self, message: str, advice: str = "") -> None:
+        super().__init__(f"{message} Nothing was written.", advice)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,11 +47,10 @@ class Record:
 def migrations() -> tuple[tuple[int, str], ...]:
     """Return version and SQL of every step, in order."""
     folder = resources.files("grader.record") / "schema"
-    found = []
-    for entry in folder.iterdir():
-        if match := _MIGRATION.fullmatch(entry.name):
-            found.append((int(match[1]), entry.read_text(encoding="utf-8")))
-    return tuple(sorted(found))
+    named = [(entry, _MIGRATION.fullmatch(entry.name)) for entry in folder.iterdir()]
+    return tuple(
+        sorted((int(match[1]), entry.read_text(encoding="utf-8")) for entry, match in named if match)
+    )
 
 
 def newest_version() -> int:
