@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from grader.record.entries import CuttingEntry, StuckEntry
-from grader.record.store import RecordProblem
+from grader.record.store import RecordProblem, Refused
 from grader.results_file import ReadCutting, ReadPhoto, ReadResults, read_results
 
 SCHEMA = "cutting-grader/sticking-1"
@@ -67,7 +67,9 @@ def read_sticking(
             for container in group["containers"]
         )
     except (KeyError, TypeError, ValueError, AttributeError, IndexError) as problem:
-        what = f"{problem} is missing" if isinstance(problem, KeyError) else "a value is not what it should be"
+        what = (
+            f"{problem} is missing" if isinstance(problem, KeyError) else "a value is not what it should be"
+        )
         raise RecordProblem(f"{file} is damaged: {what}. Nothing was written.", _AGAIN) from None
     if not entries:
         raise RecordProblem(f"{file} holds no containers. Nothing was written.", _AGAIN)
@@ -85,7 +87,9 @@ def _document(file: Path) -> dict[str, Any]:
         raise RecordProblem(f"{file} is damaged or cut short. Nothing was written.", _AGAIN) from None
     schema = sheet.get("schema") if isinstance(sheet, dict) else None
     if not isinstance(schema, str) or not schema.startswith(FAMILY):
-        raise RecordProblem(f"{file} is not a sticking sheet.", f"Give the {FILE_NAME} that grader stick wrote.")
+        raise RecordProblem(
+            f"{file} is not a sticking sheet.", f"Give the {FILE_NAME} that grader stick wrote."
+        )
     if schema != SCHEMA:
         raise RecordProblem(
             f'{file} has the schema "{schema}"; this version reads "{SCHEMA}".', "Update the program."
@@ -149,8 +153,8 @@ def _cutting(
     cuttings: Mapping[tuple[str, int], tuple[ReadPhoto, ReadCutting]],
 ) -> CuttingEntry:
     if (sha256, number) not in cuttings:
-        raise RecordProblem(
-            f"{label}: cutting {number} of the photo {sha256[:12]}... is not in the results. Nothing was written.",
+        raise Refused(
+            f"{label}: cutting {number} of the photo {sha256[:12]}... is not in the results.",
             "Give the results that the sheet was made from with --results.",
         )
     photo, cutting = cuttings[(sha256, number)]
