@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from grader.commands import explain, grade, mat, targets
+from grader.commands import explain, grade, mat, record, targets
 from grader.errors import ExitCode, GraderError
 
 app = typer.Typer(
@@ -21,6 +21,7 @@ app = typer.Typer(
 for command in (grade, mat, targets, explain):
     name = command.__name__.rpartition(".")[2]
     app.command(epilog=command.EXAMPLE)(getattr(command, name))
+app.add_typer(record.app, name="record")
 
 
 def main() -> None:

@@ -22,7 +22,9 @@ app = typer.Typer(help=HELP, epilog=EXAMPLE, no_args_is_help=True, rich_markup_m
 RecordFile = Annotated[
     Path | None, typer.Option("--record", metavar="FILE", help="The record's file, if not the usual one.")
 ]
-Day = Annotated[str, typer.Option("--on", metavar="YYYY-MM-DD", help="The day it happened; today if left out.")]
+Day = Annotated[
+    str, typer.Option("--on", metavar="YYYY-MM-DD", help="The day it happened; today if left out.")
+]
 Label = Annotated[str, typer.Argument(metavar="LABEL", help="Label of the container, typed or scanned.")]
 
 
@@ -137,6 +139,50 @@ def found(
     _keep(record_path(record), [entry], correct)
 
 
+@app.command(epilog="Example: grader record due --csv count.csv")
+def due(
+    on: Day = "",
+    csv: Annotated[Path | None, typer.Option(help="Write a sheet to fill in on the bench.")] = None,
+    record: RecordFile = None,
+) -> None:
+    """List the containers to count; with --csv, as a sheet to fill in."""
+    from grader.record import look
+    from grader.record.count_sheet import count_sheet
+    from grader.record.store import open_record, reading
+    from grader.write.files import write_atomic
+
+    day = day_of(on)
+    with open_record(record_path(record)) as opened, reading(opened) as db:
+        items = look.due(db, day)
+    if csv is not None:
+        if csv.exists():
+            raise typer.BadParameter(f"{csv} exists already and may be filled in", param_hint="--csv")
+        write_atomic(csv, count_sheet(items, day))
+        typer.echo(f"{csv}: {len(items)} {_plural('container', len(items))}. Then: grader record read {csv}")
+        return
+    for item in items:
+        told = ", ".join(part for part in (item.donor, item.place) if part)
+        typer.echo(f"{item.label}  {item.n_now} cuttings, due {item.due_on}  {told}".rstrip())
+    if not items:
+        typer.echo("Nothing is due.")
+
+
+@app.command(epilog="Example: grader record read count.csv")
+def read(
+    sheet: Annotated[Path, typer.Argument(metavar="FILE.csv", help="The filled-in count sheet.")],
+    correct: Annotated[bool, typer.Option("--correct", help="Replace counts of the same days.")] = False,
+    record: RecordFile = None,
+) -> None:
+    """Enter a filled-in count sheet: all its lines, or none."""
+    from grader.record.count_sheet import read_count_sheet
+
+    entries = list(read_count_sheet(sheet, date.today()))
+    if not entries:
+        typer.echo("No counts are filled in; nothing was written.", err=True)
+        return
+    _keep(record_path(record), entries, correct)
+
+
 def _keep(path: Path, entries: list[FoundEntry], correct: bool) -> None:
     from grader.record.enter import Entered, enter_found
     from grader.record.store import open_record
@@ -186,3 +232,7 @@ def _sizes(name: str, text: str) -> tuple[float, ...]:
 
 def _plural(word: str, n: int) -> str:
     return word if n == 1 else f"{word}s"
+
+
+# The other sub-commands join the same app.
+from grader.commands import record_upkeep as record_upkeep  # noqa: E402

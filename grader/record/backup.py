@@ -58,8 +58,7 @@ def backup(record: Record, target: Path | None, at: datetime) -> Path:
 def tables(db: sqlite3.Connection) -> tuple[str, ...]:
     """Return the names of all tables, in the order in which they were made: what is referred to comes first."""
     rows = db.execute(
-        "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%' "
-        "ORDER BY rowid"
+        "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%' ORDER BY rowid"
     )
     return tuple(str(row[0]) for row in rows)
 

@@ -9,7 +9,8 @@ from datetime import date
 
 DUE_WEEKS = 12.0
 """When to count unless told: redcedar hardwood cuttings under mist were counted after 12 weeks (Henry,
-Blazich and Hinesley 1992, HortScience 27(12):1272-1274), Atlantic white cedar too (HortScience 32(2):315, 1997)."""
+Blazich and Hinesley 1992, HortScience 27(12):1272-1274), Atlantic white cedar too (1997, HortScience
+32(2):315)."""
 MOST_IN_A_CONTAINER = 5000
 """Above it somebody mixed up two numbers; a large tray holds some hundred."""
 DAYS_PER_WEEK = 7.0
