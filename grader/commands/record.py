@@ -81,8 +81,9 @@ def stuck(
             raise typer.BadParameter("give the number of cuttings: --count", param_hint="--count")
         entries = (
             StuckEntry(
-                what, day_of(on), count, species, donor, grade, cutter,
-                medium=medium, hormone=hormone, heat_c=heat_c, due_weeks=due_weeks, note=note, source="command",
+                label=what, stuck_on=day_of(on), n_stuck=count, species=species, donor=donor, grade=grade,
+                cutter=cutter, medium=medium, hormone=hormone, heat_c=heat_c, due_weeks=due_weeks, note=note,
+                source="command",
             ),
         )  # fmt: skip
     path = record_path(record)
@@ -210,7 +211,8 @@ def _ask_one_by_one(path: Path, day: date) -> None:
             typer.echo(f"{item.label}: {item.n_on(day)} cuttings, {item.donor or 'donor not told'}")
             counts = [_ask_count(word) for word in ("rooted", "callused", "dead")]
             is_last = typer.confirm("the last count?", default=False)
-            _keep(path, [FoundEntry(label, day, *counts, is_last)], correct=False)
+            rooted, callused, dead = counts
+            _keep(path, [FoundEntry(label, day, rooted, callused, dead, is_last)], correct=False)
         except GraderError as problem:
             typer.echo(f"{problem.message} {problem.advice}", err=True)
 

@@ -56,7 +56,7 @@ def backup(record: Record, target: Path | None, at: datetime) -> Path:
 
 
 def tables(db: sqlite3.Connection) -> tuple[str, ...]:
-    """Return the names of all tables, in the order in which they were made: what is referred to comes first."""
+    """Return the names of all tables in the order of making: what is referred to comes first."""
     rows = db.execute(
         "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%' ORDER BY rowid"
     )

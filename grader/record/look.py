@@ -65,6 +65,10 @@ class ContainerNow:
                 n += move.n if move.to_label == self.label else -move.n
         return n
 
+    def n_counted(self, day: date) -> int:
+        """Return how many a count of that day can be of: before or after moves of the same day."""
+        return max(self.n_on(day), self.n_on(day - timedelta(days=1)))
+
     @property
     def n_now(self) -> int:
         """How many cuttings it holds."""
@@ -82,7 +86,7 @@ class ContainerNow:
             return self.n_now == 0
         last = self.findings[-1]
         settled = (last.rooted or 0) + (last.dead or 0)
-        return last.is_final or settled >= self.n_on(last.found_on)
+        return last.is_final or settled >= self.n_counted(last.found_on)
 
 
 def labels(db: sqlite3.Connection) -> tuple[str, ...]:

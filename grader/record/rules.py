@@ -88,7 +88,7 @@ def _check_finding(item: ContainerNow, finding: Finding) -> None:
             f"{item.label}: counted on {finding.found_on}, before it was stuck on {item.first_day}.",
             "Check the two dates: year-month-day.",
         )
-    n = item.n_on(finding.found_on)
+    n = item.n_counted(finding.found_on)
     parts = [
         f"{count} {word}"
         for count, word in (

@@ -31,8 +31,8 @@ def history(db: sqlite3.Connection, item: ContainerNow) -> list[str]:
     """Return everything ever entered about a container, in order of entry, replaced rows included."""
     lines: list[tuple[str, str]] = []
     for row in db.execute(
-        "SELECT s.entered_at, s.stuck_on, s.n_stuck, coalesce(d.name, ''), s.medium, s.hormone, s.heat_c, s.note, "
-        "s.source, s.replaces, EXISTS (SELECT 1 FROM sticking r WHERE r.replaces = s.id) "
+        "SELECT s.entered_at, s.stuck_on, s.n_stuck, coalesce(d.name, ''), s.medium, s.hormone, s.heat_c, "
+        "s.note, s.source, s.replaces, EXISTS (SELECT 1 FROM sticking r WHERE r.replaces = s.id) "
         "FROM sticking s LEFT JOIN donor d ON d.id = s.donor_id WHERE s.container_id = ? ORDER BY s.id",
         (item.id,),
     ):
@@ -54,18 +54,20 @@ def history(db: sqlite3.Connection, item: ContainerNow) -> list[str]:
         text = f"found on {row[1]}: {counts}{', last count' if row[5] else ''}{_sizes(db, row[11])}"
         text += f" ({row[6]})" if row[6] else ""
         lines.append((row[0], _marked(f"{text}, from {row[7]}", row[9] is not None, bool(row[10]))))
-    for row in db.execute(
+    places = db.execute(
         "SELECT entered_at, moved_on, place FROM place WHERE container_id = ? ORDER BY id", (item.id,)
-    ):
-        lines.append((row[0], f"moved on {row[1]} to {row[2]}"))
-    lines += [
-        ("", f"{move.n} cuttings went from {move.from_label} to {move.to_label} on {move.moved_on}")
-        for move in item.transfers
-    ]
-    return [
-        one_line(item),
-        *(f"  {entered:25} {text}" for entered, text in sorted(lines, key=lambda line: line[0])),
-    ]
+    )
+    lines.extend((row[0], f"moved on {row[1]} to {row[2]}") for row in places)
+    moves = db.execute(
+        "SELECT entered_at FROM transfer WHERE from_id = ? OR to_id = ? ORDER BY moved_on, id",
+        (item.id, item.id),
+    )
+    lines.extend(
+        (row[0], f"{move.n} cuttings went from {move.from_label} to {move.to_label} on {move.moved_on}")
+        for row, move in zip(moves, item.transfers, strict=True)
+    )
+    lines.sort(key=lambda line: line[0])
+    return [one_line(item), *(f"  {entered:25} {text}" for entered, text in lines)]
 
 
 def _sizes(db: sqlite3.Connection, finding: int) -> str:
