@@ -99,7 +99,9 @@ def wilson(n_rooted: float, n_stuck: float, quantile: float) -> tuple[float, flo
     return max(0.0, float(low)), min(1.0, float(high))
 
 
-def difference(a: Sequence[Unit], b: Sequence[Unit], spread: Spread, confidence: float = CONFIDENCE) -> Difference:
+def difference(
+    a: Sequence[Unit], b: Sequence[Unit], spread: Spread, confidence: float = CONFIDENCE
+) -> Difference:
     """Return take of ``a`` less take of ``b``, by Newcombe's method 10 (1998, Stat. Med. 17:873-890)."""
     quantile = spread.quantile(confidence)
     share_a, share_b = share_of(a, spread, confidence), share_of(b, spread, confidence)

@@ -167,7 +167,8 @@ def _counts_around_moves(group: list[ContainerNow]) -> list[tuple[ContainerNow, 
         return [(item, item.findings[-1]) for item in holding]
     stuck = [item for item in group if item.stuck_on]
     before = {
-        item.label: [finding for finding in item.findings if finding.found_on <= min(moved_on)] for item in stuck
+        item.label: [finding for finding in item.findings if finding.found_on <= min(moved_on)]
+        for item in stuck
     }
     if all(before.values()):
         return [(item, before[item.label][-1]) for item in stuck]
@@ -195,7 +196,9 @@ def _grown(db: sqlite3.Connection, group: list[ContainerNow], trait: str) -> tup
     sizes: list[float] = []
     for item in group:
         for finding in reversed(item.findings):
-            rows = db.execute("SELECT value FROM size WHERE finding_id = ? AND trait = ?", (finding.id, trait))
+            rows = db.execute(
+                "SELECT value FROM size WHERE finding_id = ? AND trait = ?", (finding.id, trait)
+            )
             values = [float(row[0]) for row in rows]
             if values:
                 sizes += values
