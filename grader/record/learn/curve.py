@@ -1,10 +1,11 @@
 """Take against one measurement: a quasi-binomial regression with containers as the units.
 
-Only the count of a container is known, not which cutting rooted. So each container enters with the mean of the
-measurement and the mean of its square over its own cuttings: a curve with one optimum, or none. Containers under
-different conditions (plant, date, hormone, ...) get a level each, so that sizes are compared under like ones. The
-excess scatter of containers (Pearson chi-square over degrees of freedom, at least 1) widens everything. Quasi-
-likelihood: McCullagh and Nelder 1989, Generalized Linear Models, 2nd ed., chapter 9, from memory.
+Only the count of a container is known, not which cutting rooted. So each container enters with the mean of
+the measurement and the mean of its square over its own cuttings: a curve with one optimum, or none.
+Containers under different conditions (plant, date, hormone, ...) get a level each, so that sizes are compared
+under like ones. The excess scatter of containers (Pearson chi-square over degrees of freedom, at least 1)
+widens everything. Quasi-likelihood: McCullagh and Nelder 1989, Generalized Linear Models, 2nd ed., chapter 9,
+from memory.
 """
 
 from __future__ import annotations
@@ -47,8 +48,20 @@ class Curve:
     spread: Spread
     sizes: Values
     """All cuttings measured, weighted as they were stuck."""
+    seen: tuple[float, float]
+    """Smallest and largest mean size of a container: beyond them the curve is a guess and is not read."""
     n_units: int
     n_stuck: int
+
+    @property
+    def evidence(self) -> float:
+        """Wald's F of the shape: how far the curve is from flat, against its spread."""
+        q = len(self.shape)
+        return float(self.shape @ np.linalg.solve(self.covariance[:q, :q], self.shape)) / q
+
+    def is_shown(self, confidence: float) -> bool:
+        """Return whether the curve surely is not flat."""
+        return self.evidence > scheffe(len(self.shape), self.spread.df, confidence) ** 2 / len(self.shape)
 
     def take(self, x: Values) -> tuple[Values, NDArray[np.float64]]:
         """Return the take at sizes ``x`` under the mean conditions, and its gradient (len(x), q + B)."""
@@ -71,12 +84,12 @@ class Curve:
         return share, low, high
 
     def gain(self, inside: NDArray[np.bool_], confidence: float) -> tuple[float, float, float]:
-        """Return how much higher the mean take of chosen sizes is than that of all, and its interval.
+        """Return how much more chosen sizes take on average than all do, and its interval.
 
         The interval holds for all choices at once (Scheffe's, over the coefficients of the shape), so a choice
-        made by looking at the curve is covered.
+        made by looking at the curve is covered. Sizes beyond those seen count as the outermost seen.
         """
-        share, gradient = self.take(self.sizes)
+        share, gradient = self.take(np.clip(self.sizes, *self.seen))
         value = float(share[inside].mean() - share.mean())
         slope = gradient[inside].mean(axis=0) - gradient.mean(axis=0)
         error = float(np.sqrt(slope @ self.covariance @ slope))
@@ -123,7 +136,9 @@ def fit_curve(units: Sequence[Unit], trait: str) -> Curve | str:
     levels = np.array([[unit.conditions == block for block in blocks] for unit in chosen], dtype=np.float64)
     design = np.hstack([powers, levels])
     if np.linalg.matrix_rank(design) < design.shape[1]:
-        return "sizes and conditions (plant, date, hormone, ...) always changed together: nobody can tell which it was"
+        return (
+            "sizes and conditions (plant, date, hormone, ...) changed together: nobody can tell which it was"
+        )
     if len(chosen) - design.shape[1] < LEAST_DF:
         return "too few containers for so many different conditions (plant, date, hormone, ...)"
     return _fitted(chosen, trait, design, levels, (centre, scale), q)
@@ -154,18 +169,18 @@ def _fitted(
         return "under some conditions all rooted, or none: no curve can be fitted"
     df = len(chosen) - design.shape[1]
     factor = max(1.0, float(fit.scale))
-    covariance = np.asarray(fit.cov_params(), dtype=np.float64) * (factor / float(fit.scale))
-    sizes = np.concatenate([unit.sizes[trait] for unit in chosen])
-    weights = (levels * n[:, None]).sum(axis=0) / n.sum()
+    means = [float(unit.sizes[trait].mean()) for unit in chosen]
     return Curve(
-        trait,
-        *place,
-        beta[:q],
-        beta[q:],
-        weights,
-        covariance,
-        Spread(factor, df),
-        sizes,
-        len(chosen),
-        int(n.sum()),
+        trait=trait,
+        centre=place[0],
+        scale=place[1],
+        shape=beta[:q],
+        levels=beta[q:],
+        weights=(levels * n[:, None]).sum(axis=0) / n.sum(),
+        covariance=np.asarray(fit.cov_params(), dtype=np.float64) * (factor / float(fit.scale)),
+        spread=Spread(factor, df),
+        sizes=np.concatenate([unit.sizes[trait] for unit in chosen]),
+        seen=(min(means), max(means)),
+        n_units=len(chosen),
+        n_stuck=int(n.sum()),
     )

@@ -1,10 +1,10 @@
 """Shares rooted with intervals that allow for containers that differ.
 
-Cuttings of one container share its fate, so that counts of several containers scatter more than the binomial
-says. The excess is the Pearson chi-square over its degrees of freedom, never below 1 (McCullagh and Nelder 1989,
-Generalized Linear Models, 2nd ed., section 4.5, from memory). Intervals are Wilson's and Newcombe's with the
-counts divided by it and Student's t in place of the normal (Korn and Graubard 1998, Survey Methodology 24:193-201,
-from memory).
+Cuttings of one container share its fate, so that counts of several containers scatter more than the
+binomial says. The excess is the Pearson chi-square over its degrees of freedom, never below 1 (McCullagh and
+Nelder 1989, Generalized Linear Models, 2nd ed., section 4.5, from memory). Intervals are Wilson's and
+Newcombe's with the counts divided by it and Student's t in place of the normal (Korn and Graubard 1998,
+Survey Methodology 24:193-201, from memory).
 """
 
 from __future__ import annotations

@@ -19,19 +19,17 @@ TRAITS_TRIED = {
     "stripped_length_mm": 1.0,
     "foliage_area_mm2": 10.0,
 }
-"""Measurements that a target may be suggested for -> step of its limits, in its unit: finer is not handled at a
-bench."""
+"""Measurements that a target may be suggested for -> step of its limits, in its unit; finer is not handled at
+a bench."""
 LEAST_GAIN = 0.05
 """A target that gains fewer than 5 points of take is not worth a change; own value, no source."""
 NEAR_BEST = (0.05, 0.10, 0.15, 0.20)
-"""Sizes whose take is within so much of the best are wanted; the next is tried where too few cuttings have such
-sizes."""
+"""Sizes whose take is within so much of the best are wanted; the next is tried where too few cuttings have
+such sizes."""
 LEAST_KEPT = 0.3
-"""Share of today's cuttings that must lie in the wanted sizes: nobody can throw most of them away."""
-OUTER_SHARE = 0.025
-"""Beyond these outermost cuttings of each end the curve is not looked at."""
+"""Share of today's cuttings that must lie in the wanted sizes: most cannot be thrown away."""
 NO_MATTER = 0.10
-"""Where the take surely changes by less than this over the sizes stuck, size makes no difference that matters."""
+"""Where take surely changes by less over the sizes stuck, size makes no difference that matters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,18 +70,19 @@ def lessons(units: Sequence[Unit]) -> tuple[Lesson, ...]:
     (Bonferroni).
     """
     confidence = 1.0 - (1.0 - CONFIDENCE) / len(TRAITS_TRIED)
-    return _without_doubles(
-        tuple(_lesson(units, trait, step, confidence) for trait, step in TRAITS_TRIED.items())
-    )
+    found = tuple(_lesson(units, trait, step, confidence) for trait, step in TRAITS_TRIED.items())
+    return _without_doubles(found, units)
 
 
 def _lesson(units: Sequence[Unit], trait: str, step: float, confidence: float) -> Lesson:
     curve = fit_curve(units, trait)
     if isinstance(curve, str):
         return Lesson(trait, None, None, curve)
-    swing, low, high = swing_of(curve, confidence)
-    if -NO_MATTER < low and high < NO_MATTER:
+    swing, _low, high = swing_of(curve, confidence)
+    if high < NO_MATTER:
         return Lesson(trait, curve, None, "it makes no difference that matters over the sizes stuck", True)
+    if not curve.is_shown(confidence):
+        return Lesson(trait, curve, None, f"the difference seen ({swing:.0%}) may be chance")
     chosen = wanted_range(curve, step)
     if chosen is None:
         return Lesson(trait, curve, None, "no range of sizes stands out that holds enough of the cuttings")
@@ -100,9 +99,8 @@ def _lesson(units: Sequence[Unit], trait: str, step: float, confidence: float) -
 
 
 def look_at(curve: Curve, n: int = 101) -> Values:
-    """Return sizes at which a curve may be read, ascending: those that were stuck, without the outermost."""
-    low, high = np.quantile(curve.sizes, (OUTER_SHARE, 1.0 - OUTER_SHARE))
-    return np.linspace(low, high, n)
+    """Return sizes at which a curve may be read, ascending: between the means of the outermost containers."""
+    return np.linspace(*curve.seen, n)
 
 
 def swing_of(curve: Curve, confidence: float) -> tuple[float, float, float]:
@@ -150,7 +148,7 @@ SAME_SIZES = 0.7
 """Correlation of container means above which two measurements cannot be told apart."""
 
 
-def _without_doubles(found: tuple[Lesson, ...]) -> tuple[Lesson, ...]:
+def _without_doubles(found: tuple[Lesson, ...], units: Sequence[Unit]) -> tuple[Lesson, ...]:
     """Keep, of suggestions whose sizes go together, the one with the surest gain."""
     ranked = sorted(
         (lesson for lesson in found if lesson.suggestion and lesson.curve),
@@ -159,7 +157,7 @@ def _without_doubles(found: tuple[Lesson, ...]) -> tuple[Lesson, ...]:
     kept: list[Lesson] = []
     doubles: dict[str, str] = {}
     for lesson in ranked:
-        twin = next((other for other in kept if _go_together(lesson, other)), None)
+        twin = next((other for other in kept if _go_together(units, lesson.trait, other.trait)), None)
         if twin is None:
             kept.append(lesson)
         else:
@@ -177,7 +175,6 @@ def _without_doubles(found: tuple[Lesson, ...]) -> tuple[Lesson, ...]:
     )
 
 
-def _go_together(a: Lesson, b: Lesson) -> bool:
-    if a.curve is None or b.curve is None or len(a.curve.sizes) != len(b.curve.sizes):
-        return True
-    return abs(float(np.corrcoef(a.curve.sizes, b.curve.sizes)[0, 1])) > SAME_SIZES
+def _go_together(units: Sequence[Unit], a: str, b: str) -> bool:
+    both = [(u.sizes[a].mean(), u.sizes[b].mean()) for u in units if a in u.sizes and b in u.sizes]
+    return abs(float(np.corrcoef(np.array(both).T)[0, 1])) > SAME_SIZES

@@ -113,8 +113,8 @@ def _unit(db: sqlite3.Connection, group: list[ContainerNow]) -> Unit | NotYet:
     marks = ", ".join("?" * len(stuck))
     ids = [item.id for item in stuck]
     rows = db.execute(
-        "SELECT s.grade, s.size_group, s.group_trait, s.group_from, s.group_below, coalesce(d.name, ''), s.cutter, "
-        "s.stuck_on, s.hormone, s.medium, s.heat_c, s.species FROM sticking_now s "
+        "SELECT s.grade, s.size_group, s.group_trait, s.group_from, s.group_below, coalesce(d.name, ''), "
+        "s.cutter, s.stuck_on, s.hormone, s.medium, s.heat_c, s.species FROM sticking_now s "
         f"LEFT JOIN donor d ON d.id = s.donor_id WHERE s.container_id IN ({marks})",
         ids,
     ).fetchall()
