@@ -86,7 +86,7 @@ class Curve:
     def gain(self, inside: NDArray[np.bool_], confidence: float) -> tuple[float, float, float]:
         """Return how much more chosen sizes take on average than all do, and its interval.
 
-        The interval holds for all choices at once (Scheffe's, over the coefficients of the shape), so a choice
+        The interval holds for all choices at once (Scheffe's, over the coefficients of the shape): a choice
         made by looking at the curve is covered. Sizes beyond those seen count as the outermost seen.
         """
         share, gradient = self.take(np.clip(self.sizes, *self.seen))

@@ -6,7 +6,7 @@ import io
 import re
 import warnings
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -87,14 +87,13 @@ def _svg(figure: Figure, title: str) -> str:
     import matplotlib
 
     out = io.StringIO()
-    settings = {"svg.hashsalt": title, "svg.fonttype": "none", "font.family": "sans-serif"}
+    settings: Any = {"svg.hashsalt": title, "svg.fonttype": "none", "font.family": "sans-serif"}
     with matplotlib.rc_context(settings), warnings.catch_warnings():
         # A sign that the measuring font lacks is drawn by the browser's font.
         warnings.filterwarnings("ignore", message="Glyph")
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
     text = out.getvalue()
     text = text[text.index("<svg") :]
-    # Ids must differ between the pictures of a page; no address may stay.
     return re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
 
 

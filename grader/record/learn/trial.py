@@ -38,7 +38,8 @@ class Trial:
 def cuttings_needed(p_1: float, p_2: float, error: float = ERROR, power: float = POWER) -> float:
     """Return cuttings in each group to tell two shares apart, if each cutting had its own fate.
 
-    Fleiss, Levin and Paik 2003, Statistical Methods for Rates and Proportions, 3rd ed., equation 4.14, from memory.
+    Fleiss, Levin and Paik 2003, Statistical Methods for Rates and Proportions, 3rd ed., equation 4.14, from
+    memory.
 
     Examples
     --------
@@ -59,9 +60,9 @@ def containers_needed(
 ) -> int:
     """Return containers in each group.
 
-    The cuttings needed are multiplied by 1 + (m - 1) likeness for containers of m (Donner and Klar 2000, Design
-    and Analysis of Cluster Randomization Trials, from memory); then containers are added until Student's t, which
-    knows the spread from these containers only, has the power.
+    The cuttings needed are multiplied by 1 + (m - 1) likeness for containers of m (Donner and Klar 2000,
+    Design and Analysis of Cluster Randomization Trials, from memory); then containers are added until
+    Student's t, which knows the spread from these containers only, has the power.
 
     Examples
     --------

@@ -81,8 +81,8 @@ def suggestion_words(suggestion: Suggestion) -> str:
     """Return a suggestion as a sentence."""
     gain, low, high = (100 * part for part in (suggestion.gain, suggestion.gain_low, suggestion.gain_high))
     return (
-        f"Suggested target: {range_words(suggestion)}. Sticking only such cuttings would raise the take by about "
-        f"{gain:.0f} points ({low:.0f} to {high:.0f}); {suggestion.kept:.0%} of today's cuttings are such. "
+        f"Suggested target: {range_words(suggestion)}. Sticking only such cuttings would raise the take by "
+        f"about {gain:.0f} points ({low:.0f} to {high:.0f}); {suggestion.kept:.0%} of today's cuttings are such. "
         f"It rests on {containers(suggestion.n_units)} with {suggestion.n_stuck} cuttings."
     )
 
@@ -106,19 +106,22 @@ def lesson_words(lesson: Lesson) -> str:
 
 def trial_words(trial: Trial) -> str:
     """Return what to stick next, as sentences."""
-    known = f"as the containers so far ({trial.likeness:.2f})"
     return (
-        f"What to stick next to find out: A = {trial.groups[0]}, B = {trial.groups[1]}: {containers(trial.containers)} "
-        f"of {trial.per_container} cuttings each, from the same plants on the same day, side by side in the order that "
-        f"the lot gave. A difference of {100 * DIFFERENCE:.0f} points of take would then be found in "
-        f"{100 * POWER:.0f} of 100 cases, if cuttings of a container are as much alike {known}."
+        f"What to stick next to find out: A = {trial.groups[0]}, B = {trial.groups[1]}: "
+        f"{containers(trial.containers)} of {trial.per_container} cuttings each, from the same plants on the same "
+        "day, side by side in the order that the lot gave. A difference of "
+        f"{100 * DIFFERENCE:.0f} points of take would then be found in {100 * POWER:.0f} of 100 cases "
+        f"(likeness of cuttings in one container taken as {trial.likeness:.2f})."
     )
 
 
 def donor_words(donor: DonorTold) -> str:
     """Return how a donor plant stands out, as a sentence."""
     better = "better" if donor.from_rest and donor.from_rest.value > 0 else "worse"
-    return f"Donor {donor.name} took {better} than the others: {percent(donor.share)}, {points(donor.from_rest)} points."
+    return (
+        f"Donor {donor.name} took {better} than the others: {percent(donor.share)}, "
+        f"{points(donor.from_rest)} points."
+    )
 
 
 def _stands_out(donor: DonorTold) -> bool:
