@@ -46,6 +46,8 @@ def learn(
             text = target_file(base, chapter.suggestions, day, path.name)
             check_loads(text)
             name = f"suggested-{_file_name(chapter.species)}.toml"
+            if name in files.values():
+                name = f"suggested-{_file_name(chapter.species)}-{len(files) + 1}.toml"
             write_atomic(out / name, text.encode("utf-8"))
             files[chapter.species] = name
     html = page(report, path.name, day, files, label)

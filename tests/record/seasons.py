@@ -1,4 +1,4 @@
-"""How often what is said of invented seasons is true: ``python -m tests.record.seasons [N]`` prints the table."""
+"""How often what is said of invented seasons is true: ``python -m tests.record.seasons [N]``."""
 
 from __future__ import annotations
 
@@ -51,20 +51,21 @@ class Score:
         gain = f"{np.mean(self.gains):+8.3f}" if self.gains else "       -"
         least = f"{np.min(self.gains):+8.3f}" if self.gains else "       -"
         return (
-            f"{self.truth.name:38} {self.n:5} {self.any_suggested / self.n:9.1%} {self.suggested / self.n:9.1%} "
+            f"{self.truth.name:38} {self.n:5} {self.any_suggested / self.n:9.1%} "
+            f"{self.suggested / self.n:9.1%} "
             f"{gain} {least} {held} {np.mean(self.curves):7.1%} {np.mean(self.groups):7.1%} "
             f"{np.mean(self.best):6.2f}"
         )
 
 
 HEADER = (
-    f"{'truth':38} {'n':>5} {'any sugg.':>9} {'diameter':>9} {'true gain':>8} {'least':>8} {'held':>7} {'curve':>7} "
-    f"{'groups':>7} {'best':>6}"
+    f"{'truth':38} {'n':>5} {'any sugg.':>9} {'diameter':>9} {'true gain':>8} {'least':>8} {'held':>7} "
+    f"{'curve':>7} {'groups':>7} {'best':>6}"
 )
 
 
 def score(truth: Truth, n_seasons: int, seed: int = SEED, n_units: int = 24) -> Score:
-    """Return how often the suggestion, the gain's interval, the curve's band and the groups' intervals are right."""
+    """Return how often suggestion, gain, curve and groups are right."""
     rng = np.random.default_rng([seed, TRUTHS.index(truth) if truth in TRUTHS else len(TRUTHS)])
     found = Score(truth)
     for _ in range(n_seasons):
@@ -93,7 +94,7 @@ def score(truth: Truth, n_seasons: int, seed: int = SEED, n_units: int = 24) -> 
 
 
 def _groups_held(truth: Truth, units: list) -> list[bool]:  # type: ignore[type-arg]
-    """Return, for the thin and the thick half of each plant's containers, whether the interval holds the truth."""
+    """Return, for each quarter of the containers by size, whether the interval holds the truth."""
     ordered = sorted(units, key=lambda unit: float(unit.sizes[TRAIT].mean()))
     size = len(ordered) // 4
     groups = [ordered[k * size : (k + 1) * size] for k in range(4)]

@@ -81,17 +81,13 @@ class DonorTold:
 
 
 def tables_of(units: Sequence[Unit]) -> tuple[Table, ...]:
-    """Return a table for each factor that tells at least one group."""
-    found = []
-    for factor, words in FACTORS.items():
-        groups = by_factor(units, factor)
-        if groups:
-            found.append(_table(units, factor, words, groups))
-    for trait, width in CLASS_WIDTH.items():
-        groups = classes(units, trait, width)
-        if groups:
-            found.append(_table(units, trait, CLASS_WORDS[trait], groups))
-    return tuple(found)
+    """Return a table for each factor that tells at least two groups; where none does, that of the grade."""
+    sorted_by = [("size_group", FACTORS["size_group"], by_factor(units, "size_group"))]
+    sorted_by += [(t, CLASS_WORDS[t], classes(units, t, width)) for t, width in CLASS_WIDTH.items()]
+    sorted_by += [(name, FACTORS[name], by_factor(units, name)) for name in FACTORS if name != "size_group"]
+    telling = [item for item in sorted_by if len(item[2]) > 1]
+    telling = telling or [("grade", FACTORS["grade"], by_factor(units, "grade"))]
+    return tuple(_table(units, *item) for item in telling if item[2])
 
 
 def classes(units: Sequence[Unit], trait: str, width: float) -> dict[str, list[Unit]]:

@@ -8,7 +8,7 @@ from datetime import date
 from importlib import resources
 from typing import Any
 
-from grader.record.learn.groups import DonorTold, GroupTold, Table
+from grader.record.learn.groups import DonorTold, GroupTold, Interval, Table
 from grader.record.learn.plots import curve_svg, shares_svg
 from grader.record.learn.report import Chapter, Report
 from grader.record.learn.words import containers, interval, lesson_words, percent, points
@@ -69,7 +69,7 @@ def _chapter(chapter: Chapter, target: str) -> dict[str, Any]:
 
 
 def _table(table: Table) -> dict[str, Any]:
-    has_sizes = any(group.height_mm or group.caliper_mm for group in table.groups)
+    grown = [name for name in ("height", "caliper") if any(_grown(group, name) for group in table.groups)]
     note = "Only one container a group: its interval holds chance only, not that containers differ. "
     if table.spread.df > 0:
         note = (
@@ -81,13 +81,17 @@ def _table(table: Table) -> dict[str, Any]:
     return {
         "words": table.words,
         "svg": _embedded(shares_svg(table)) if len(table.groups) > 1 else "",
-        "rows": [_row(group, has_sizes) for group in table.groups],
-        "has_sizes": has_sizes,
+        "rows": [_row(group, grown) for group in table.groups],
+        "grown": grown,
         "note": note,
     }
 
 
-def _row(group: GroupTold, has_sizes: bool) -> list[str]:
+def _grown(group: GroupTold, name: str) -> Interval | None:
+    return group.height_mm if name == "height" else group.caliper_mm
+
+
+def _row(group: GroupTold, grown: list[str]) -> list[str]:
     share = group.share
     row = [
         group.name,
@@ -98,7 +102,7 @@ def _row(group: GroupTold, has_sizes: bool) -> list[str]:
         interval(group.containers_for_100, 1),
         f"{group.months:.1f}",
     ]
-    return [*row, interval(group.height_mm, 0), interval(group.caliper_mm, 1)] if has_sizes else row
+    return row + [interval(_grown(group, name), 1) for name in grown]
 
 
 def _donor(donor: DonorTold) -> list[str]:

@@ -10,10 +10,11 @@ Survey Methodology 24:193-201, from memory).
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from grader.record.learn.units import FACTORS, MIXED, Unit
+from grader.record.learn.units import MIXED, Unit
 
 CONFIDENCE = 0.95
 
@@ -137,12 +138,16 @@ def by_factor(units: Sequence[Unit], factor: str) -> dict[str, list[Unit]]:
         value = unit.factors[factor]
         if value not in ("", MIXED):
             groups.setdefault(value, []).append(unit)
-    return dict(sorted(groups.items()))
+    return dict(sorted(groups.items(), key=lambda item: _natural(item[0])))
 
 
-def told_factors(units: Sequence[Unit]) -> tuple[str, ...]:
-    """Return the factors by which at least two groups can be told apart."""
-    return tuple(name for name in FACTORS if len(by_factor(units, name)) > 1)
+def _natural(name: str) -> tuple[str, bool, float, str]:
+    """Order names with numbers by the number; "below 2" comes before "2 to 3"."""
+    match = re.search(r"\d+(\.\d+)?", name)
+    if not match:
+        return (name, False, 0.0, name)
+    words = name[: match.start()].replace(" below ", " ").replace(" from ", " ")
+    return (words, " below " not in name, float(match[0]), name)
 
 
 def _alpha(quantile: float) -> float:

@@ -81,8 +81,9 @@ def _lesson(units: Sequence[Unit], trait: str, step: float, confidence: float) -
     swing, _low, high = swing_of(curve, confidence)
     if high < NO_MATTER:
         return Lesson(trait, curve, None, "it makes no difference that matters over the sizes stuck", True)
+    chance = f"the difference seen ({100 * swing:.0f} points) may be chance"
     if not curve.is_shown(confidence):
-        return Lesson(trait, curve, None, f"the difference seen ({swing:.0%}) may be chance")
+        return Lesson(trait, curve, None, chance)
     chosen = wanted_range(curve, step)
     if chosen is None:
         return Lesson(trait, curve, None, "no range of sizes stands out that holds enough of the cuttings")
@@ -90,9 +91,11 @@ def _lesson(units: Sequence[Unit], trait: str, step: float, confidence: float) -
     inside = in_range(curve.sizes, below, above)
     gain, gain_low, gain_high = curve.gain(inside, confidence)
     if gain_low <= 0.0:
-        return Lesson(trait, curve, None, f"the difference seen ({swing:.0%}) may be chance")
+        return Lesson(trait, curve, None, chance)
     if gain < LEAST_GAIN:
-        return Lesson(trait, curve, None, f"keeping to the best sizes would gain {gain:.0%} only")
+        return Lesson(
+            trait, curve, None, f"keeping to the best sizes would gain {100 * gain:.0f} points only"
+        )
     kept = float(inside.mean())
     found = Suggestion(trait, below, above, gain, gain_low, gain_high, kept, curve.n_units, curve.n_stuck)
     return Lesson(trait, curve, found, "")

@@ -62,15 +62,18 @@ def target_file(base: Targets, suggestions: Sequence[Suggestion], day: date, fro
 
 def evidence_of(suggestion: Suggestion, day: date, from_record: str) -> str:
     """Return in words what a suggestion rests on."""
+    gain, low, high = (
+        _points(share) for share in (suggestion.gain, suggestion.gain_low, suggestion.gain_high)
+    )
     return (
         f"wanted limits: own beds, record {from_record}, {day}: {suggestion.n_units} containers, "
-        f"{suggestion.n_stuck} cuttings; expected gain of take {_points(suggestion.gain)} ("
-        f"{_points(suggestion.gain_low)} to {_points(suggestion.gain_high)}) points against sticking all sizes"
+        f"{suggestion.n_stuck} cuttings; expected gain of take {gain} ({low} to {high}) points against "
+        "sticking all sizes"
     )
 
 
 def _changed(limits: dict[str, float], suggestion: Suggestion) -> dict[str, float]:
-    """Return limits with the wanted ones replaced; a side without a suggested limit keeps its own if it fits."""
+    """Return limits with the wanted ones replaced; a side without a suggestion keeps its own."""
     new = dict(limits)
     for side, value, inward in (("min", suggestion.low, 1.0), ("max", suggestion.high, -1.0)):
         key, outer = f"wanted_{side}", f"allowed_{side}"

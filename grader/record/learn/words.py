@@ -27,7 +27,8 @@ def points(difference: Difference | None) -> str:
     if difference is None:
         return ""
     value, low, high = (100 * part for part in (difference.value, difference.low, difference.high))
-    return f"{value:+.0f} ({low:+.0f} to {high:+.0f})"
+    # A true minus sign: a hyphen is lost beside a bracket.
+    return f"{value:+.0f} ({low:+.0f} to {high:+.0f})".replace("-", "−")
 
 
 def interval(told: Interval | None, decimals: int = 0) -> str:
@@ -82,7 +83,8 @@ def suggestion_words(suggestion: Suggestion) -> str:
     gain, low, high = (100 * part for part in (suggestion.gain, suggestion.gain_low, suggestion.gain_high))
     return (
         f"Suggested target: {range_words(suggestion)}. Sticking only such cuttings would raise the take by "
-        f"about {gain:.0f} points ({low:.0f} to {high:.0f}); {suggestion.kept:.0%} of today's cuttings are such. "
+        f"about {gain:.0f} points ({low:.0f} to {high:.0f}); {100 * suggestion.kept:.0f} % of today's cuttings "
+        "are such. "
         f"It rests on {containers(suggestion.n_units)} with {suggestion.n_stuck} cuttings."
     )
 
@@ -91,10 +93,18 @@ def range_words(suggestion: Suggestion) -> str:
     """Return the range of sizes in words."""
     known = TRAITS[suggestion.trait]
     if math.isnan(suggestion.low):
-        return f"{known.words} up to {suggestion.high:g} {known.unit}"
+        return f"{known.words} up to {_size(suggestion.trait, suggestion.high)}"
     if math.isnan(suggestion.high):
-        return f"{known.words} of {suggestion.low:g} {known.unit} or more"
-    return f"{known.words} of {suggestion.low:g} to {suggestion.high:g} {known.unit}"
+        return f"{known.words} of {_size(suggestion.trait, suggestion.low)} or more"
+    low, high = (_size(suggestion.trait, end) for end in (suggestion.low, suggestion.high))
+    return f"{known.words} of {low} to {high}"
+
+
+def _size(trait: str, value: float) -> str:
+    """Return a size in its unit and in inches."""
+    known = TRAITS[trait]
+    other = f" ({value / known.mm_per_other:.2g} {known.other_unit})" if known.mm_per_other else ""
+    return f"{value:g} {known.unit}{other}"
 
 
 def lesson_words(lesson: Lesson) -> str:
@@ -108,8 +118,8 @@ def trial_words(trial: Trial) -> str:
     """Return what to stick next, as sentences."""
     return (
         f"What to stick next to find out: A = {trial.groups[0]}, B = {trial.groups[1]}: "
-        f"{containers(trial.containers)} of {trial.per_container} cuttings each, from the same plants on the same "
-        "day, side by side in the order that the lot gave. A difference of "
+        f"{containers(trial.containers)} of {trial.per_container} cuttings each, from the same plants on the "
+        "same day, side by side in the order that the lot gave. A difference of "
         f"{100 * DIFFERENCE:.0f} points of take would then be found in {100 * POWER:.0f} of 100 cases "
         f"(likeness of cuttings in one container taken as {trial.likeness:.2f})."
     )
