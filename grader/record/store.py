@@ -213,9 +213,10 @@ def _migrate(db: sqlite3.Connection, path: Path) -> None:
     try:
         version = version_of(db)
         if version:
-            # Under the write lock nobody can write meanwhile. Not by copying the file: closing it would
-            # drop this process's locks on it (POSIX).
-            copy_to(db, path.with_name(f"{path.name}.version-{version}"))
+            # Under the write lock nobody can write meanwhile. By a second connection, for one that holds the
+            # lock would wait for itself; not by copying the file, for closing it drops our locks (POSIX).
+            with contextlib.closing(sqlite3.connect(path)) as source:
+                copy_to(source, path.with_name(f"{path.name}.version-{version}"))
         for step, sql in migrations():
             if step > version:
                 for statement in _statements(sql):

@@ -80,7 +80,8 @@ def _cutting(number: int, sizes: dict[str, float]) -> dict[str, Any]:
     }
     return {
         "number": number, "cell": "A1", "grade": "1", "reason": "invented", "advice": "stick it", "flags": [],
-        "targets": "invented", "traits": traits, "outline_mm": [[0, 0], [1, 0], [1, 1]], "axis_mm": [[0, 0], [0, 1]],
+        "targets": "invented", "traits": traits, "outline_mm": [[0, 0], [1, 0], [1, 1]],
+        "axis_mm": [[0, 0], [0, 1]],
     }  # fmt: skip
 
 

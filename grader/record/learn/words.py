@@ -83,8 +83,8 @@ def suggestion_words(suggestion: Suggestion) -> str:
     gain, low, high = (100 * part for part in (suggestion.gain, suggestion.gain_low, suggestion.gain_high))
     return (
         f"Suggested target: {range_words(suggestion)}. Sticking only such cuttings would raise the take by "
-        f"about {gain:.0f} points ({low:.0f} to {high:.0f}); {100 * suggestion.kept:.0f} % of today's cuttings "
-        "are such. "
+        f"about {gain:.0f} points ({low:.0f} to {high:.0f}); {100 * suggestion.kept:.0f} % of today's "
+        "cuttings are such. "
         f"It rests on {containers(suggestion.n_units)} with {suggestion.n_stuck} cuttings."
     )
 
