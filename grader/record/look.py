@@ -11,6 +11,8 @@ from grader.record.entries import DAYS_PER_WEEK, clean_label
 from grader.record.store import Refused
 
 _MOST_LABELS_TOLD = 3
+_LIKE = 0.7
+"""One wrong sign of four is still alike."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +108,7 @@ def container_id(db: sqlite3.Connection, label: str) -> int:
     row = db.execute("SELECT id FROM container WHERE label = ?", (wanted,)).fetchone()
     if row:
         return int(row[0])
-    near = difflib.get_close_matches(wanted, labels(db), n=_MOST_LABELS_TOLD, cutoff=0.8)
+    near = difflib.get_close_matches(wanted, labels(db), n=_MOST_LABELS_TOLD, cutoff=_LIKE)
     hint = f"Did you mean {' or '.join(near)}? " if near else ""
     raise Refused(
         f'No container with the label "{wanted}" is in the record.',

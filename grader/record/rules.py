@@ -62,6 +62,7 @@ def check_container(item: ContainerNow) -> None:
     Refused
         Names the first thing that does not.
     """
+    held = item.n_stuck
     for move in item.transfers:
         other = move.from_label if move.to_label == item.label else move.to_label
         if item.stuck_on and move.moved_on < item.stuck_on:
@@ -70,12 +71,12 @@ def check_container(item: ContainerNow) -> None:
                 f"{item.stuck_on}.",
                 "Check the two dates.",
             )
-        if item.n_on(move.moved_on) < 0:
-            held = item.n_on(move.moved_on) + move.n
+        if move.from_label == item.label and move.n > held:
             raise Refused(
                 f"{item.label} held {held} cuttings on {move.moved_on}; {move.n} cannot be taken out.",
                 f"What stands there: grader record show {item.label}.",
             )
+        held += move.n if move.to_label == item.label else -move.n
     for finding in item.findings:
         _check_finding(item, finding)
     for earlier, later in pairwise(item.findings):

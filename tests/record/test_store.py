@@ -50,8 +50,8 @@ def older_file(path: Path) -> None:
         db.executescript(
             "INSERT INTO donor VALUES (1, 'bed 7', '2025-02-01T08:00:00+00:00');"
             "INSERT INTO container VALUES (1, 'OLD-1', '2025-02-01T08:00:00+00:00');"
-            "INSERT INTO sticking VALUES (1, 1, '2025-02-01', 20, 'juniper', 1, '1', 'Ann', '', '', NULL, NULL, "
-            "'sand', '', NULL, 12.0, 'n', 'command', '2025-02-01T08:00:00+00:00', NULL);"
+            "INSERT INTO sticking VALUES (1, 1, '2025-02-01', 20, 'juniper', 1, '1', 'Ann', '', '', NULL, "
+            "NULL, 'sand', '', NULL, 12.0, 'n', 'command', '2025-02-01T08:00:00+00:00', NULL);"
             "INSERT INTO finding VALUES (1, 1, '2025-05-01', 15, NULL, 2, '', 'command', 'x', 0, NULL);"
             "INSERT INTO finding VALUES (2, 1, '2025-05-01', 16, NULL, 2, '', 'command', 'x', 0, 1);"
             f"PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = 1;"
