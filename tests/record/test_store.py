@@ -198,12 +198,13 @@ def test_kill_in_the_middle_loses_nothing_that_was_confirmed(path: Path, wait_s:
 
 
 def test_a_half_written_transaction_is_rolled_back_after_a_kill(record: Record, path: Path) -> None:
-    """The journal of a writer killed before its commit is left beside the file, and undone by the next one."""
+    """The journal of a writer killed before its commit is left behind, and undone by the next one."""
     code = (
         "import os, signal, sqlite3, sys\n"
         "db = sqlite3.connect(sys.argv[1], isolation_level=None)\n"
         "db.execute('PRAGMA cache_size = 1'); db.execute('BEGIN IMMEDIATE')\n"
-        "for k in range(3000): db.execute('INSERT INTO container (label, entered_at) VALUES (?, ?)', (f'H{k}', 'x'))\n"
+        "sql = 'INSERT INTO container (label, entered_at) VALUES (?, ?)'\n"
+        "for k in range(3000): db.execute(sql, (f'H{k}', 'x'))\n"
         "os.kill(os.getpid(), signal.SIGKILL)\n"
     )
     before = dump(path)
