@@ -9,6 +9,8 @@ from grader.pipeline import Kit, grade_photo_and_picture
 from grader.records import GradedPhoto, Photo, PhotoResult, SkippedPhoto
 
 PICTURE_SUFFIX = ".graded.jpg"
+GROUPS_SUFFIX = ".groups.jpg"
+"""The pictures of ``grader stick``."""
 Draw = Callable[[Path, GradedPhoto, Photo], None]
 Tell = Callable[[int, int, Path], None]
 """Told before each photo: its place from 1, how many there are, its path."""
@@ -32,7 +34,8 @@ def photos_in(inputs: Sequence[Path]) -> list[Path]:
 
 
 def _is_photo(file: Path) -> bool:
-    return file.is_file() and not file.name.endswith(PICTURE_SUFFIX) and not file.name.startswith(".")
+    is_ours = file.name.endswith((PICTURE_SUFFIX, GROUPS_SUFFIX))
+    return file.is_file() and not is_ours and not file.name.startswith(".")
 
 
 def grade_all(

@@ -104,6 +104,8 @@ class ReadResults:
     """Of the program that wrote it."""
     made_at: str
     settings: Mapping[str, Any]
+    files: tuple[str, ...]
+    """Every photo, skipped ones too, in the order of grading."""
     photos: tuple[ReadPhoto, ...]
     skipped: tuple[ReadSkipped, ...] = field(default=())
 
@@ -134,6 +136,7 @@ def read_results(path: Path) -> ReadResults:
             version=str(whole["program"]["version"]),
             made_at=str(whole["made_at"]),
             settings=dict(whole["settings"]),
+            files=tuple(str(item["file"]) for item in whole["photos"]),
             photos=tuple(_photo(item) for item in photos),
             skipped=tuple(
                 ReadSkipped(*(str(item[key]) for key in ("file", "reason", "message", "advice")))
@@ -177,6 +180,9 @@ def _photo(item: Mapping[str, Any]) -> ReadPhoto:
     mat = item["mat"]
     width, height = mat.get("page_mm") or (math.nan, math.nan)
     size = item["image_size_px"]
+    cuttings = tuple(_cutting(cutting) for cutting in item["cuttings"])
+    if len({cutting.number for cutting in cuttings}) < len(cuttings):
+        raise ValueError("a number twice")
     return ReadPhoto(
         file=str(item["file"]),
         sha256=_sha256(item["sha256"]),
@@ -186,7 +192,7 @@ def _photo(item: Mapping[str, Any]) -> ReadPhoto:
         page_mm=(float(width), float(height)),
         image_size_px=(int(size[0]), int(size[1])),
         plane=_plane(mat.get("plane"), mat.get("eye_mm")),
-        cuttings=tuple(_cutting(cutting) for cutting in item["cuttings"]),
+        cuttings=cuttings,
         set_aside=tuple(
             ReadAside(str(thing["kind"]), str(thing["reason"]), _points(thing["outline_mm"]))
             for thing in item.get("set_aside", [])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -35,6 +35,8 @@ class Request:
     batch: Mapping[str, str]
     as_json: bool
     debug_dir: Path | None = None
+    doubtful: str = "unsure"
+    """What becomes of doubtful cuttings: "unsure", "keep" or "set-aside"."""
 
 
 def run(request: Request, settings: Path) -> ExitCode:
@@ -84,7 +86,7 @@ def _kit(request: Request, settings: Path) -> Kit:
             ) from problem
     measured = request.measured_mm
     return Kit(
-        targets=load_targets(request.targets),
+        targets=replace(load_targets(request.targets), doubtful=request.doubtful),
         layouts=layouts,
         print_scale=None if measured is None else scale_from_bar(measured),
         known_scales={mat_id: bar / CHECK_BAR_MM for mat_id, bar in load_bars(settings).items()},
@@ -161,6 +163,7 @@ def _settings_told(kit: Kit, request: Request) -> dict[str, object]:
         "targets": kit.targets.id,
         "targets_file": str(kit.targets.path),
         "targets_sha256": kit.targets.sha256,
+        "doubtful": kit.targets.doubtful,
         "mat_layout": str(request.mat) if request.mat else None,
         "measured_check_bar_mm": request.measured_mm,
     }

@@ -26,6 +26,14 @@ def grade(
     targets: Annotated[
         str, typer.Option(help="Size targets: a .toml file, or the name of a shipped set.")
     ] = DEFAULT_TARGETS,
+    doubtful: Annotated[
+        str,
+        typer.Option(
+            metavar="unsure|keep|set-aside",
+            help="Cuttings too close to a limit to tell: say so, keep them at the measured value, or set "
+            "them aside as if they failed.",
+        ),
+    ] = "unsure",
     mat: Annotated[
         Path | None, typer.Option(metavar="LAYOUT.json", help="Layout of a board that is not ours.")
     ] = None,
@@ -53,6 +61,7 @@ def grade(
     A bad grade is not an error.
     """
     from grader.run import Request, run
+    from grader.verdict import DOUBTFUL
 
     if forget:
         from grader.remember import save_bars
@@ -63,8 +72,10 @@ def grade(
             return
     if not photos:
         raise typer.BadParameter("give at least one photo or folder", param_hint="PHOTO|FOLDER...")
+    if doubtful not in DOUBTFUL:
+        raise typer.BadParameter(f"{doubtful!r} is none of {', '.join(DOUBTFUL)}", param_hint="--doubtful")
     batch = {k: v for k, v in (("cutter", cutter), ("donor", donor), ("species", species)) if v}
-    request = Request(tuple(photos), out, targets, mat, measured, batch, as_json, debug_dir)
+    request = Request(tuple(photos), out, targets, mat, measured, batch, as_json, debug_dir, doubtful)
     code = run(request, settings_folder())
     if strict and code is ExitCode.SOME_SKIPPED:
         code = ExitCode.NOTHING_GRADED

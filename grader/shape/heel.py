@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import Heel, Points
+from grader.shape.branches import branches_from
 from grader.shape.curves import arc_of, smoothed
 from grader.shape.fields import CuttingFields
-from grader.shape.leader import branches_from
 from grader.shape.stem import cross_sections, cut_end
 
 STEM_MM = (12.0, 22.0)

@@ -18,6 +18,7 @@ from grader.records import (
     GradedPhoto,
     Measured,
     PhotoResult,
+    Piece,
     RuleOutcome,
     SetAside,
     SkippedPhoto,
@@ -195,7 +196,10 @@ def _cutting(cutting: Cutting) -> dict[str, Any]:
         "grade": cutting.grade.grade,
         "reason": cutting.grade.reason,
         "advice": cutting.grade.advice,
-        "flags": [outcome.flag for outcome in cutting.grade.outcomes if outcome.outcome.value == "fail"],
+        "decided_by": cutting.grade.decided_by,
+        "doubt": cutting.grade.doubt,
+        "pieces": [_piece(piece) for piece in cutting.grade.pieces],
+        "flags": list(dict.fromkeys(o.flag for o in cutting.grade.outcomes if o.outcome.value == "fail")),
         "targets": cutting.grade.targets_id,
         "traits": {name: _measured(value) for name, value in cutting.traits.items()},
         "rules": [_outcome(outcome) for outcome in cutting.grade.outcomes],
@@ -209,6 +213,17 @@ def _cutting(cutting: Cutting) -> dict[str, Any]:
         "strays_mm": np.round(shape.strays_mm, OUTLINE_DECIMALS),
         "outline_mm": _thinned(cutting.outline_mm),
         "warnings": shape.warnings,
+    }
+
+
+def _piece(piece: Piece) -> dict[str, Any]:
+    """Return what the advice makes of the cutting; distances along the axis from the present base."""
+    return {
+        "from_mm": piece.from_mm,
+        "to_mm": piece.to_mm,
+        "strip_to_mm": piece.strip_to_mm,
+        "grade": piece.grade,
+        "traits": {name: _measured(value) for name, value in piece.traits.items()},
     }
 
 
