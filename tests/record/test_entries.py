@@ -7,7 +7,9 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from grader.cli import app
 from grader.record.count_sheet import COLUMNS, count_sheet, read_count_sheet
 from grader.record.enter import Entered, enter_found, enter_stuck, withdraw_found
 from grader.record.entries import FoundEntry, StuckEntry
@@ -18,6 +20,7 @@ from grader.record.store import Record, RecordProblem, Refused, reading
 from grader.record.tell import history
 from tests.record.conftest import STUCK, TODAY
 from tests.record.invented import season_files
+from tests.record.simulate import TRAIT
 from tests.record.test_store import dump
 
 DAY = date(2026, 5, 4)
@@ -257,3 +260,32 @@ def test_a_bad_sticking_sheet_is_told(tmp_path: Path) -> None:
             read_sticking(sheet, [], PLAIN)
     with pytest.raises(RecordProblem, match="cannot be read"):
         read_sticking(tmp_path / "nothing.json", [], PLAIN)
+
+
+def test_what_grader_stick_writes_is_what_the_record_reads(record: Record, tmp_path: Path) -> None:
+    """The sheet of real code, not of this test: ids, counts, limits and every cutting agree."""
+    season_files(tmp_path / "season", n_containers=3)
+    results = tmp_path / "season" / "results.json"
+    words = [
+        "stick",
+        str(results),
+        "--out",
+        str(tmp_path / "sheet"),
+        "--sort-by",
+        "diameter",
+        "--date",
+        "2026-02-02",
+    ]
+    assert CliRunner().invoke(app, words, catch_exceptions=False).exit_code == 0
+    entries, notes = read_sticking(tmp_path / "sheet", [], PLAIN)
+    sheet = json.loads((tmp_path / "sheet" / "sticking.json").read_text())
+    assert notes == () and {entry.label for entry in entries} == {
+        container["id"] for group in sheet["groups"] for container in group["containers"]
+    }
+    assert sum(entry.n_stuck for entry in entries) == sheet["n_cuttings"]
+    for entry in entries:
+        assert (entry.stuck_on, entry.group_trait, len(entry.cuttings)) == (STUCK, TRAIT, entry.n_stuck)
+        sizes = [cutting.traits[TRAIT][0] for cutting in entry.cuttings]
+        assert entry.group_from <= min(sizes) and max(sizes) < entry.group_below
+        assert entry.medium and entry.donor and entry.species
+    assert set(enter_stuck(record, entries, TODAY)) == {Entered.NEW}
