@@ -36,6 +36,10 @@ class Truth:
     """Share of cuttings that stand in another container than the record says."""
     reading_sd_mm: float = 0.0
     """Standard deviation of an error of measurement."""
+    plants_differ_mm: float = 0.0
+    """How much thicker the cuttings of the second plant are; it takes better, whatever the size."""
+    n_units: int = 24
+    """Containers in a season."""
 
     def take(self, x_mm: Values) -> Values:
         """Return the mean take at diameters, over containers."""
@@ -47,19 +51,19 @@ class Truth:
         return np.asarray((1.0 / (1.0 + np.exp(-shifted))) @ (weights / weights.sum()))
 
 
-def season(truth: Truth, rng: np.random.Generator, n_units: int = 24, n_in: int = 20) -> list[Unit]:
+def season(truth: Truth, rng: np.random.Generator, n_units: int = 0, n_in: int = 20) -> list[Unit]:
     """Return the containers of one season: cuttings sorted by diameter as on a sticking sheet, two plants."""
     units = []
-    per_donor = n_units // len(DONORS)
+    per_donor = (n_units or truth.n_units) // len(DONORS)
     for k, donor in enumerate(DONORS):
         x = np.maximum(rng.normal(MEAN_MM, SD_MM, per_donor * n_in), THINNEST_MM)
-        x = np.sort(x)
+        x = np.sort(x + k * truth.plants_differ_mm)
         read = x + rng.normal(0.0, truth.reading_sd_mm, len(x))
         home = np.repeat(np.arange(per_donor), n_in)
         wrong = np.flatnonzero(rng.random(len(x)) < truth.misplaced)
         home[wrong] = home[rng.permutation(wrong)]
         own = rng.normal(0.0, truth.containers_differ, per_donor)
-        level = 0.4 * (k - 0.5)
+        level = _plant_level(truth, k)
         shares = _with_level(truth, x, own[home] + level)
         rooted = rng.random(len(x)) < shares
         for j in range(per_donor):
@@ -75,6 +79,10 @@ def _with_level(truth: Truth, x_mm: Values, level: Values) -> Values:
     return np.asarray(1.0 / (1.0 + np.exp(-(logit + level))))
 
 
+def _plant_level(truth: Truth, k: int) -> float:
+    return (1.2 if truth.plants_differ_mm else 0.4) * (k - 0.5)
+
+
 def _unit(label: str, donor: str, n_rooted: int, n_in: int, sizes: dict[str, Values]) -> Unit:
     factors = dict.fromkeys(FACTORS, "") | {"donor": donor}
     return Unit((label,), "invented", n_in, n_rooted, 0, n_in - n_rooted, 12.0, factors, sizes, (), ())
@@ -83,6 +91,7 @@ def _unit(label: str, donor: str, n_rooted: int, n_in: int, sizes: dict[str, Val
 def true_take(truth: Truth, x_mm: Values) -> Values:
     """Return the take at diameters, the mean over plants and containers."""
     takes = [
-        Truth(**{**truth.__dict__, "at_mean": truth.at_mean + 0.4 * (k - 0.5)}).take(x_mm) for k in (0, 1)
+        Truth(**{**truth.__dict__, "at_mean": truth.at_mean + _plant_level(truth, k)}).take(x_mm)
+        for k in (0, 1)
     ]
     return np.asarray(np.mean(takes, axis=0))

@@ -7,9 +7,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
 
-from grader.cli import app
 from grader.record.count_sheet import COLUMNS, count_sheet, read_count_sheet
 from grader.record.enter import Entered, enter_found, enter_stuck, withdraw_found
 from grader.record.entries import FoundEntry, StuckEntry
@@ -18,6 +16,11 @@ from grader.record.moves import merge, move, split
 from grader.record.sticking_in import Conditions, read_sticking
 from grader.record.store import Record, RecordProblem, Refused, reading
 from grader.record.tell import history
+from grader.results_file import read_results
+from grader.stick.plan import Choices, make_plan
+from grader.stick.room import cell_tray
+from grader.stick.sticking_file import sticking_json
+from grader.stick.values import load_values
 from tests.record.conftest import STUCK, TODAY
 from tests.record.invented import season_files
 from tests.record.simulate import TRAIT
@@ -266,17 +269,11 @@ def test_what_grader_stick_writes_is_what_the_record_reads(record: Record, tmp_p
     """The sheet of real code, not of this test: ids, counts, limits and every cutting agree."""
     season_files(tmp_path / "season", n_containers=3)
     results = tmp_path / "season" / "results.json"
-    words = [
-        "stick",
-        str(results),
-        "--out",
-        str(tmp_path / "sheet"),
-        "--sort-by",
-        "diameter",
-        "--date",
-        "2026-02-02",
-    ]
-    assert CliRunner().invoke(app, words, catch_exceptions=False).exit_code == 0
+    values = load_values()
+    box = cell_tray(20, values.container.cell_ml)
+    plan = make_plan([read_results(results)], Choices(TRAIT, box, values.mix(""), "", STUCK), values)
+    (tmp_path / "sheet").mkdir()
+    (tmp_path / "sheet" / "sticking.json").write_bytes(sticking_json(plan))
     entries, notes = read_sticking(tmp_path / "sheet", [], PLAIN)
     sheet = json.loads((tmp_path / "sheet" / "sticking.json").read_text())
     assert notes == () and {entry.label for entry in entries} == {
