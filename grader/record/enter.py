@@ -129,10 +129,14 @@ def _place(db: sqlite3.Connection, container_row: int, cuttings: Sequence[Cuttin
             cutting_id = _insert(
                 db, "cutting", columns, (*key, cutting.photo, cutting.grade, cutting.cutter, now())
             )
-            for trait, (value, sigma) in cutting.traits.items():
-                if math.isfinite(value):
-                    values = (cutting_id, trait, value, _finite(sigma))
-                    _insert(db, "measurement", "cutting_id, trait, value, sigma", values)
+            db.executemany(
+                "INSERT INTO measurement (cutting_id, trait, value, sigma) VALUES (?, ?, ?, ?)",
+                [
+                    (cutting_id, trait, value, _finite(sigma))
+                    for trait, (value, sigma) in cutting.traits.items()
+                    if math.isfinite(value)
+                ],
+            )
         else:
             cutting_id = row[0]
         there = db.execute(

@@ -80,6 +80,10 @@ CREATE TABLE finding (
 );
 CREATE UNIQUE INDEX one_finding_a_day ON finding (container_id, found_on) WHERE replaces IS NULL;
 
+CREATE INDEX stickings_of_a_container ON sticking (container_id);
+CREATE INDEX findings_of_a_container ON finding (container_id);
+CREATE INDEX placements_of_a_container ON placement (container_id);
+
 CREATE VIEW sticking_now AS
     SELECT * FROM sticking s WHERE NOT EXISTS (SELECT 1 FROM sticking r WHERE r.replaces = s.id);
 CREATE VIEW finding_now AS

@@ -28,6 +28,10 @@ CREATE TABLE place (
     entered_at   TEXT NOT NULL
 );
 
+CREATE INDEX transfers_out ON transfer (from_id);
+CREATE INDEX transfers_in ON transfer (to_id);
+CREATE INDEX places_of_a_container ON place (container_id);
+
 DROP VIEW finding_now;
 CREATE VIEW finding_now AS
     SELECT * FROM finding f WHERE f.withdrawn = 0
