@@ -72,7 +72,7 @@ def curve_svg(curve: Curve, units: Sequence[Unit], suggestion: Suggestion | None
     axes.set_ylim(-3, 103)
     axes.set_xlabel(f"{known.words}, {known.unit}")
     axes.set_ylabel("rooted, %")
-    axes.legend(loc="lower left", fontsize=8, framealpha=0.8)
+    figure.legend(loc="outside upper left", ncols=2, fontsize=8, frameon=False)
     return _svg(figure, f"Rooted against {known.words}")
 
 
