@@ -122,7 +122,7 @@ def _bare_stem(fields: CuttingFields, silhouette: Silhouette) -> tuple[Points, f
     if len(way) < 8:
         return np.zeros((0, 2)), float("nan")
     trail = stem_to_cut(fields, way, anchor, half)
-    base, sigma = cut_end(fields, trail, half)
+    base, sigma = cut_end(fields, trail, np.asarray(silhouette.base_mm), half)
     return np.vstack([base, trail[2:]]), sigma
 
 
