@@ -1,0 +1,152 @@
+"""Small pictures for the page: the tray of each photo, and each cutting cut out of its marked picture."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import quote
+
+from PIL import Image
+
+from grader.errors import OutputProblem
+from grader.write.picture_note import Box, PictureNote, read_note
+
+PICTURE_PATTERN = "*.graded.jpg"
+TRAY_WIDTH_PX = 1100
+"""Sharp at the width of a page on a desk; numbers can be read on a phone."""
+CROP_SIDE_PX = 240
+"""Longest side: half as much again as shown, for screens with fine pixels."""
+CROP_MARGIN_PX = 24
+"""Round a cutting's outline, px of the marked picture (2400 wide): the line at the cut end is seen."""
+QUALITY = 72
+"""JPEG: a tray takes about 150 kB, a cutting about 8 kB."""
+_OURS = re.compile(r"p\d+(c\d+)?\.jpg")
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """An image of the page."""
+
+    source: str
+    """Address relative to the page, or the image itself as a data address."""
+    width_px: int
+    height_px: int
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoImages:
+    """Images of one photo."""
+
+    tray: Shown
+    crops: dict[int, Shown]
+    """By number of the cutting."""
+    full: str
+    """Address of the whole marked picture, relative to the page; empty in a page that stands alone."""
+
+
+@dataclass(slots=True)
+class ImageStore:
+    """Where the images go: into the page, or as files into a folder beside it; ``n_bytes`` counts them."""
+
+    page: Path
+    is_embedded: bool
+    n_bytes: int = 0
+
+    @property
+    def folder(self) -> Path:
+        """The folder beside the page."""
+        return self.page.with_name(f"{self.page.stem}_files")
+
+    def keep(self, name: str, picture: Image.Image) -> Shown:
+        """Keep one image.
+
+        Raises
+        ------
+        OutputProblem
+            If it cannot be written.
+        """
+        out = io.BytesIO()
+        picture.save(out, "JPEG", quality=QUALITY, optimize=True)
+        data = out.getvalue()
+        self.n_bytes += len(data)
+        if self.is_embedded:
+            source = "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
+        else:
+            source = quote(f"{self.folder.name}/{name}")
+            try:
+                self.folder.mkdir(parents=True, exist_ok=True)
+                (self.folder / name).write_bytes(data)
+            except OSError as problem:
+                raise OutputProblem(
+                    f"{self.folder / name} cannot be written ({problem.strerror}).",
+                    "Give another place with --out, or free some space.",
+                ) from problem
+        return Shown(source, *picture.size)
+
+    def sweep(self, kept: set[str]) -> None:
+        """Take away images of an earlier page that this one does not show."""
+        if self.folder.is_dir():
+            for file in self.folder.iterdir():
+                if _OURS.fullmatch(file.name) and file.name not in kept:
+                    file.unlink(missing_ok=True)
+
+
+def marked_pictures(folder: Path) -> dict[str, tuple[Path, PictureNote]]:
+    """Return the marked pictures in a folder by the SHA-256 of their photo."""
+    found: dict[str, tuple[Path, PictureNote]] = {}
+    for path in sorted(folder.rglob(PICTURE_PATTERN)):
+        note = read_note(path)
+        if note is not None:
+            found.setdefault(note.photo_sha256, (path, note))
+    return found
+
+
+def images_of(index: int, picture: Path, note: PictureNote, store: ImageStore) -> PhotoImages | None:
+    """Return the images of one photo, None if its marked picture cannot be read.
+
+    Raises
+    ------
+    OutputProblem
+        If they cannot be written.
+    """
+    try:
+        with Image.open(picture) as file:
+            page = file.convert("RGB")
+    except (OSError, ValueError, Image.DecompressionBombError):
+        return None
+    if page.width < note.tray_size_px[0] or page.height < note.tray_size_px[1]:
+        return None  # somebody made it smaller: the places in the note do not fit any more
+    tray = page.crop((0, 0, *note.tray_size_px))
+    shown = store.keep(f"p{index}.jpg", _at_most(tray, TRAY_WIDTH_PX, tray.height))
+    crops = {
+        number: store.keep(f"p{index}c{number}.jpg", _at_most(cut, CROP_SIDE_PX, CROP_SIDE_PX))
+        for number, cut in _cut_out(tray, note.boxes_px)
+    }
+    return PhotoImages(shown, crops, _address(picture, store))
+
+
+def _cut_out(tray: Image.Image, boxes_px: dict[int, Box]) -> Iterator[tuple[int, Image.Image]]:
+    for number, (left, top, right, bottom) in boxes_px.items():
+        low = max(0, left - CROP_MARGIN_PX), max(0, top - CROP_MARGIN_PX)
+        high = min(tray.width, right + CROP_MARGIN_PX), min(tray.height, bottom + CROP_MARGIN_PX)
+        yield number, tray.crop((*low, *high))
+
+
+def _at_most(picture: Image.Image, width_px: int, height_px: int) -> Image.Image:
+    scale = min(1.0, width_px / picture.width, height_px / picture.height)
+    size = (max(1, round(picture.width * scale)), max(1, round(picture.height * scale)))
+    return picture.resize(size, Image.Resampling.LANCZOS, reducing_gap=3.0) if scale < 1.0 else picture
+
+
+def _address(picture: Path, store: ImageStore) -> str:
+    """Return the address of the whole picture where it lies beside the page."""
+    if store.is_embedded:
+        return ""
+    try:
+        return quote(picture.resolve().relative_to(store.page.resolve().parent).as_posix())
+    except ValueError:
+        return ""
