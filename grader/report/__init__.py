@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
+from grader.report.make import ReportMade, report_after_grading, write_report
 
-
-
+__all__ = ["ReportMade", "report_after_grading", "write_report"]
