@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from grader.commands import explain, grade, mat, stick, targets
+from grader.commands import explain, grade, mat, report, stick, targets
 from grader.errors import ExitCode, GraderError
 
 app = typer.Typer(
@@ -18,7 +18,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-for command in (grade, mat, targets, explain, stick):
+for command in (grade, mat, targets, explain, report, stick):
     name = command.__name__.rpartition(".")[2]
     app.command(epilog=command.EXAMPLE)(getattr(command, name))
 

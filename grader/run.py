@@ -170,11 +170,13 @@ def _settings_told(kit: Kit, request: Request) -> dict[str, object]:
 
 
 def _write(results: list[PhotoResult], kit: Kit, request: Request) -> None:
+    from grader.report import report_after_grading
     from grader.write.results import write_results
     from grader.write.table_csv import write_csv
 
     write_results(request.out / "results.json", results, _settings_told(kit, request), datetime.now())
     write_csv(request.out / "cuttings.csv", results)
+    report_after_grading(request.out)
 
 
 def _print(results: list[PhotoResult], kit: Kit, request: Request) -> None:

@@ -83,7 +83,7 @@ def write_report(results: Path, page: Path | None = None, one_file: bool | None 
 
 
 def report_after_grading(out: Path) -> None:
-    """Write the report into the folder of the results; a report that fails is told of and costs nothing else."""
+    """Write the report into the folder of the results; one that fails costs nothing else."""
     try:
         made = write_report(out)
     except GraderError as problem:

@@ -67,7 +67,7 @@ def page_text(content: PageContent) -> str:
     def cutting(photo: PhotoRows, row: Row, order: int) -> Markup:
         images = content.images.get(photo.index)
         crop = images.crops.get(row.number) if images else None
-        return Markup(row_template.render(photo=photo, row=row, order=order, crop=crop))  # noqa: S704
+        return Markup(row_template.render(photo=photo, row=row, order=order, crop=crop))
 
     return engine.get_template("report.html").render(
         title=_title(content),

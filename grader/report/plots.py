@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from grader.report.summary import Spread
 from grader.traits.catalogue import TRAITS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 SIZE_INCH = (5.6, 2.9)
 INK, BAR, BAND = "#1b1b1b", "#4f7f9f", "#e3efe0"
@@ -30,6 +35,7 @@ def spread_svg(spread: Spread) -> str:
     from matplotlib import rc_context
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
+    from matplotlib.ticker import MaxNLocator
 
     trait = TRAITS[spread.trait]
     # A fixed salt: the same results make the same bytes.
@@ -45,15 +51,19 @@ def spread_svg(spread: Spread) -> str:
         axes.set_ylim(0.0, HEADROOM * max(axes.get_ylim()[1], 1.0))
         axes.set_xlabel(f"{trait.words}, {trait.unit}")
         axes.set_ylabel("cuttings")
-        axes.yaxis.get_major_locator().set_params(integer=True)
+        axes.yaxis.set_major_locator(MaxNLocator(integer=True))
         axes.spines[["top", "right"]].set_visible(False)
         if trait.mm_per_other:
-            per = trait.mm_per_other
-            other = axes.secondary_xaxis("top", functions=(lambda v: v / per, lambda v: v * per))
+            other = axes.secondary_xaxis("top", functions=_to_and_from(trait.mm_per_other))
             other.set_xlabel(trait.other_unit)
         out = io.BytesIO()
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
     return "data:image/svg+xml;base64," + base64.b64encode(out.getvalue()).decode("ascii")
+
+
+def _to_and_from(mm_per_other: float) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
+    """Return the maps from the metric axis to the one in inches, and back."""
+    return lambda metric: metric / mm_per_other, lambda inches: inches * mm_per_other
 
 
 def _range(spread: Spread) -> tuple[float, float]:
@@ -65,11 +75,8 @@ def _range(spread: Spread) -> tuple[float, float]:
     return max(0.0, float(ends.min()) - spare), float(ends.max()) + spare
 
 
-def _limits(axes: object, spread: Spread, low: float, high: float) -> None:
+def _limits(axes: Axes, spread: Spread, low: float, high: float) -> None:
     """Draw the wanted band and a labelled line for each limit."""
-    from matplotlib.axes import Axes
-
-    assert isinstance(axes, Axes)
     wanted = spread.limits.get("wanted_min", low), spread.limits.get("wanted_max", high)
     if "wanted_min" in spread.limits or "wanted_max" in spread.limits:
         axes.axvspan(*wanted, color=BAND, zorder=0)

@@ -21,7 +21,9 @@ class Value:
 
     words: str
     metric: str
-    """Value, uncertainty, unit; "none"; or "not measurable"."""
+    """Value and unit; "none"; or "not measurable"."""
+    sigma: str
+    """Its uncertainty and unit, empty if there is none."""
     inches: str
     """The same in inches; empty where inches make no sense."""
     note: str
@@ -131,18 +133,22 @@ def value_of(name: str, measured: Measured) -> Value:
 
     Examples
     --------
-    >>> value_of("base_diameter_mm", Measured(2.314, 0.042)).metric
-    '2.31 ± 0.04 mm'
+    >>> value = value_of("base_diameter_mm", Measured(2.314, 0.042))
+    >>> value.metric, value.sigma, value.inches
+    ('2.31 mm', '± 0.04 mm', '0.091 in')
     >>> value_of("heel_width_mm", Measured(math.nan, 0.0, "there is no heel")).metric
     'none'
     """
     trait = TRAITS[name]
     if is_absent(measured):
-        return Value(trait.words, "none", "", measured.note, "")
+        return Value(trait.words, "none", "", "", measured.note, "")
     if math.isnan(measured.value):
-        return Value(trait.words, "not measurable", "", measured.note, "")
-    metric = metric_text(trait, measured.value, measured.sigma)
-    return Value(trait.words, metric, inch_text(trait, measured.value), measured.note, f"{measured.value:.6g}")
+        return Value(trait.words, "not measurable", "", "", measured.note, "")
+    metric = metric_text(trait, measured.value)
+    _, plus_minus, sigma = metric_text(trait, measured.value, measured.sigma).partition(" ± ")
+    inches = inch_text(trait, measured.value)
+    told = f"± {sigma}" if plus_minus else ""
+    return Value(trait.words, metric, told, inches, measured.note, f"{measured.value:.6g}")
 
 
 def _row(photo_index: int, cutting: Mapping[str, Any]) -> Row:
@@ -165,9 +171,9 @@ def faults_of(rules: list[dict[str, Any]]) -> tuple[Fault, ...]:
     """Return the rules that are broken or may be, each once: sure before doubtful, deciding before noted."""
     faults: dict[str, Fault] = {}
     for rule in rules:
-        if rule["outcome"] == "pass":
-            continue
         fault = Fault(rule["rule"], rule["flag"], rule["outcome"] == "fail", rule["grade_if_failed"] != "")
+        if rule["outcome"] == "pass" or not (fault.is_sure or fault.is_deciding):
+            continue  # what is only pointed out, and only maybe, tells nobody anything
         known = faults.get(fault.code)
         if known is None or (fault.is_sure, fault.is_deciding) > (known.is_sure, known.is_deciding):
             faults[fault.code] = fault

@@ -1,4 +1,4 @@
-"""The batch at a glance: counts by grade, faults by how often, values of a measurement beside their limits."""
+"""The batch at a glance: counts by grade, faults by how often, values beside their limits."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a marked picture says about itself, inside the JPEG: of which photo it is, and where each cutting lies.
+"""What a marked picture says about itself, inside the JPEG: which photo it shows, where each cutting lies.
 
 So a report finds the right picture whatever the file is called, and cuts the cuttings out of it without
 measuring again.

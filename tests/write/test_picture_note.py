@@ -31,7 +31,7 @@ def test_the_note_in_the_picture_has_photo_and_boxes(tmp_path: Path) -> None:
     canvas = canvas_of(graded)
     assert note.tray_size_px == canvas.size_px
     assert sorted(note.boxes_px) == [1, 2, 3, 4]
-    # Cutting 1 lies on mat x 30 to 120 mm, y 44 to 56 mm; the photo has 10 px a mm and starts 2 mm further out.
+    # Cutting 1 lies on mat x 30 to 120 mm, y 44 to 56 mm; the photo has 10 px a mm, 20 px spare.
     left, top, right, bottom = note.boxes_px[1]
     expected = canvas.from_photo(np.array([[10 * 30 + 20, 10 * 44 + 20], [10 * 120 + 20, 10 * 56 + 20]]))
     assert np.abs(np.array([[left, top], [right, bottom]]) - expected).max() <= 2.0

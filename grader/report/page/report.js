@@ -99,8 +99,12 @@
   for (const head of document.querySelectorAll("th[data-sort]")) {
     const button = document.createElement("button");
     button.type = "button";
-    button.append(...head.childNodes);
-    head.append(button);
+    button.textContent = head.textContent;
+    // Browsers do not print buttons again at the top of each page: words for the paper stand beside.
+    const words = document.createElement("span");
+    words.className = "on-paper";
+    words.textContent = head.textContent;
+    head.replaceChildren(button, words);
     button.addEventListener("click", () => {
       const again = form.elements.sort.value === head.dataset.sort && form.elements.dir.value !== "down";
       form.elements.sort.value = head.dataset.sort;
