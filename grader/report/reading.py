@@ -12,6 +12,8 @@ from grader.errors import GraderError
 SCHEMA = "cutting-grader/results-1"
 FILE_NAME = "results.json"
 GRADES = ("1", "2", "cull", "unsure")
+POINTS = ("outline_mm", "axis_mm", "arc_mm", "width_mm", "width_sigma_mm", "strays_mm")
+"""Long lists of places and widths."""
 OUTCOMES = ("pass", "fail", "unsure")
 _AGAIN = "Grade the photos again with grader grade."
 _GIVE = f"Give the {FILE_NAME}, or the folder, that grader grade wrote."
@@ -27,7 +29,7 @@ class ResultsRead:
 
     path: Path
     whole: dict[str, Any]
-    """As the file has it; ``photos`` have been looked through, so that every field used is there."""
+    """As the file has it, without POINTS; ``photos`` were looked through: every field used is there."""
 
     @property
     def photos(self) -> list[dict[str, Any]]:
@@ -50,7 +52,7 @@ def read_results(path: Path) -> ResultsRead:
     except OSError as problem:
         raise ReportProblem(f"{file} cannot be read ({problem.strerror}).", _GIVE) from None
     try:
-        whole = json.loads(text)
+        whole = json.loads(text, object_hook=_without_points)
     except (ValueError, RecursionError):
         raise ReportProblem(f"{file} is empty, damaged or cut short.", _AGAIN) from None
     schema = whole.get("schema") if isinstance(whole, dict) else None
@@ -67,6 +69,13 @@ def read_results(path: Path) -> ResultsRead:
         what = f"{problem} is missing" if isinstance(problem, KeyError) else str(problem)
         raise ReportProblem(f"{file} is damaged: {what}.", _AGAIN) from None
     return ResultsRead(file, whole)
+
+
+def _without_points(item: dict[str, Any]) -> dict[str, Any]:
+    """Leave out what the page does not show: of 300 photos it would fill half a gigabyte."""
+    for name in POINTS:
+        item.pop(name, None)
+    return item
 
 
 def _look_through(whole: dict[str, Any]) -> None:
