@@ -51,7 +51,7 @@ def spread_svg(spread: Spread) -> str:
         axes.set_ylim(0.0, HEADROOM * max(axes.get_ylim()[1], 1.0))
         axes.set_xlabel(f"{trait.words}, {trait.unit}")
         axes.set_ylabel("cuttings")
-        axes.yaxis.set_major_locator(MaxNLocator(integer=True))
+        axes.yaxis.set_major_locator(MaxNLocator(integer=True, steps=[1, 2, 5, 10]))
         axes.spines[["top", "right"]].set_visible(False)
         if trait.mm_per_other:
             other = axes.secondary_xaxis("top", functions=_to_and_from(trait.mm_per_other))

@@ -19,6 +19,7 @@
     return texts.get(row);
   };
   const keyOf = (row, name) => (name === "order" ? row.dataset.order : row.querySelector(`[data-by="${name}"]`).dataset.v);
+  let order = rows;
 
   function readAddress() {
     const asked = new URLSearchParams(location.hash.startsWith(PREFIX) ? location.hash.slice(PREFIX.length) : "");
@@ -49,11 +50,14 @@
       && asked.words.every((word) => textOf(row).includes(word));
   }
 
-  function compare(a, b, name, sign) {
-    const [x, y] = [keyOf(a, name), keyOf(b, name)];
-    // What has no value comes last, whichever way the others go.
-    if ((x === "") !== (y === "")) return x === "" ? 1 : -1;
-    return sign * (Number(x) - Number(y)) || a.dataset.order - b.dataset.order;
+  function sorted(name, sign) {
+    const keys = rows.map((row, place) => ({ row, place, key: keyOf(row, name) }));
+    keys.sort((a, b) => {
+      // What has no value comes last, whichever way the others go.
+      if ((a.key === "") !== (b.key === "")) return a.key === "" ? 1 : -1;
+      return sign * (Number(a.key) - Number(b.key)) || a.place - b.place;
+    });
+    return keys.map((item) => item.row);
   }
 
   function show() {
@@ -71,7 +75,11 @@
     }
     const name = form.elements.sort.value || "order";
     const sign = form.elements.dir.value === "down" ? -1 : 1;
-    body.append(...rows.slice().sort((a, b) => compare(a, b, name, sign)));
+    const wanted = sorted(name, sign);
+    if (wanted.some((row, place) => row !== order[place])) {
+      order = wanted;
+      body.replaceChildren(...order);
+    }
     for (const head of document.querySelectorAll("th[data-sort]")) {
       if (head.dataset.sort === name) head.setAttribute("aria-sort", sign > 0 ? "ascending" : "descending");
       else head.removeAttribute("aria-sort");
