@@ -16,6 +16,8 @@ from grader.errors import OutputProblem
 from grader.write.picture_note import Box, PictureNote, read_note
 
 PICTURE_PATTERN = "*.graded.jpg"
+FOLDER_ENDING = "_files"
+"""Of the folder of images beside a page."""
 TRAY_WIDTH_PX = 1100
 """Sharp at the width of a page on a desk; numbers can be read on a phone."""
 CROP_SIDE_PX = 240
@@ -24,7 +26,8 @@ CROP_MARGIN_PX = 24
 """Round a cutting's outline, px of the marked picture (2400 wide): the line at the cut end is seen."""
 QUALITY = 72
 """JPEG: a tray takes about 150 kB, a cutting about 8 kB."""
-_OURS = re.compile(r"p\d+(c\d+)?\.jpg")
+OURS = re.compile(r"p\d+(c\d+)?\.graded\.jpg")
+"""Names of the images; with this ending they are never taken for photos to grade."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +62,7 @@ class ImageStore:
     @property
     def folder(self) -> Path:
         """The folder beside the page."""
-        return self.page.with_name(f"{self.page.stem}_files")
+        return self.page.with_name(self.page.stem + FOLDER_ENDING)
 
     def keep(self, name: str, picture: Image.Image) -> Shown:
         """Keep one image.
@@ -91,14 +94,26 @@ class ImageStore:
         """Take away images of an earlier page that this one does not show."""
         if self.folder.is_dir():
             for file in self.folder.iterdir():
-                if _OURS.fullmatch(file.name) and file.name not in kept:
+                if OURS.fullmatch(file.name) and file.name not in kept:
                     file.unlink(missing_ok=True)
+
+
+def tray_name(index: int) -> str:
+    """Return the name of the image of a tray."""
+    return f"p{index}.graded.jpg"
+
+
+def crop_name(index: int, number: int) -> str:
+    """Return the name of the image of a cutting."""
+    return f"p{index}c{number}.graded.jpg"
 
 
 def marked_pictures(folder: Path) -> dict[str, tuple[Path, PictureNote]]:
     """Return the marked pictures in a folder by the SHA-256 of their photo."""
     found: dict[str, tuple[Path, PictureNote]] = {}
     for path in sorted(folder.rglob(PICTURE_PATTERN)):
+        if path.parent.name.endswith(FOLDER_ENDING) and OURS.fullmatch(path.name):
+            continue  # made for a page, not by grading
         note = read_note(path)
         if note is not None:
             found.setdefault(note.photo_sha256, (path, note))
@@ -126,9 +141,9 @@ def images_of(index: int, picture: Path, note: PictureNote, store: ImageStore) -
     scale = page.width / whole_size[0]
     width, height = (round(side * scale) for side in note.tray_size_px)
     tray = page.crop((0, 0, width, height))
-    shown = store.keep(f"p{index}.jpg", _at_most(tray, TRAY_WIDTH_PX, tray.height))
+    shown = store.keep(tray_name(index), _at_most(tray, TRAY_WIDTH_PX, tray.height))
     crops = {
-        number: store.keep(f"p{index}c{number}.jpg", _at_most(cut, CROP_SIDE_PX, CROP_SIDE_PX))
+        number: store.keep(crop_name(index, number), _at_most(cut, CROP_SIDE_PX, CROP_SIDE_PX))
         for number, cut in _cut_out(tray, note.boxes_px, scale)
     }
     return PhotoImages(shown, crops, _address(picture, store))

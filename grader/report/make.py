@@ -7,7 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from grader.errors import GraderError
-from grader.report.images import ImageStore, PhotoImages, images_of, marked_pictures
+from grader.report.images import (
+    ImageStore,
+    PhotoImages,
+    crop_name,
+    images_of,
+    marked_pictures,
+    tray_name,
+)
 from grader.report.reading import ResultsRead, read_results
 from grader.report.rows import PhotoRows, graded_rows, skipped_row
 
@@ -108,6 +115,6 @@ def _images(photos: list[PhotoRows], read: ResultsRead, store: ImageStore) -> di
         images[photo.index] = images_of(photo.index, *found, store) if found else None
         shown = images[photo.index]
         if shown is not None and not store.is_embedded:
-            kept |= {f"p{photo.index}.jpg", *(f"p{photo.index}c{number}.jpg" for number in shown.crops)}
+            kept |= {tray_name(photo.index), *(crop_name(photo.index, number) for number in shown.crops)}
     store.sweep(kept)
     return images

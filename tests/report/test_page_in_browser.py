@@ -223,5 +223,5 @@ def test_three_hundred_photos(browser: Browser, source: Path, tmp_path: Path) ->
         " document.body.offsetHeight; return performance.now() - t; })()"
     )
     assert took_ms < 5000.0  # some tenths of a second; the bound is for slow, busy computers
-    with Image.open(made.folder / "p300c1.jpg") as crop:
+    with Image.open(made.folder / "p300c1.graded.jpg") as crop:
         assert max(crop.size) <= 240

@@ -242,6 +242,8 @@ def test_a_folder_beside_the_page_holds_what_the_page_names_and_no_more(tmp_path
     sizes = sum(file.stat().st_size for file in files.iterdir())
     assert made.n_bytes == sizes + made.page.stat().st_size
     assert any(a["href"] == "tray_1.graded.jpg" for a in page.all("a"))
+    # A folder with results in it may be graded again: the finder of photos leaves this ending out.
+    assert all(file.name.endswith(".graded.jpg") for file in files.iterdir())
     # Made again of fewer photos: what is not shown any more goes, what is not ours stays.
     (files / "mine.jpg").write_bytes(b"")
     results_folder(tmp_path, 1)
