@@ -15,6 +15,7 @@ from grader.report.rows import COLUMNS, PhotoRows, Row, Skipped
 from grader.report.rules_told import RuleTold
 from grader.report.summary import GRADES, Spread, fault_counts, grade_counts
 from grader.traits.catalogue import TRAITS
+from grader.write.listing import KEY
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -72,6 +73,7 @@ def page_text(content: PageContent) -> str:
     return engine.get_template("report.html").render(
         title=_title(content),
         policy=_policy(css, script),
+        key=KEY,
         css=Markup(css),
         script=Markup(script),
         cutting=cutting,

@@ -22,6 +22,7 @@ from grader.report import report_after_grading, write_report
 from grader.report.reading import ReportProblem
 from grader.verdict import RULES
 from grader.write import write_results
+from grader.write.listing import KEY
 from tests.report.folders import SETTINGS, draw, invented_photos, results_folder
 
 EVIL = "<script>alert(1)</script>\"'&amp; ${7*7} {{7*7}} javascript:x"
@@ -88,7 +89,7 @@ def test_everything_is_in_it(tmp_path: Path) -> None:
     skipped = SkippedPhoto(Path("day/dark.jpg"), "too dark", "The photo is too dark.", "Switch the lamp on.")
     page = page_of(results_folder(tmp_path, 2, (skipped,)))
     assert page.open == []
-    for words in ("2 graded, 1 that could not be used", "tray_1.jpg", "Switch the lamp on.", "Ann, Bo"):
+    for words in ("2 graded, 1 that could not be used", "tray_1.jpg", "Switch the lamp on.", "Ann, Bo", KEY):
         assert words in page.text
     # One cutting of each grade a tray; the sizes are those of the invented shapes.
     assert "66.0 mm ± 0.4 mm 2.60 in" in page.text
