@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from grader.commands import audit, explain, grade, mat, sample, stick, targets
+from grader.commands import audit, explain, grade, learn, mat, record, report, sample, stick, targets
 from grader.errors import ExitCode, GraderError
 
 app = typer.Typer(
@@ -18,9 +18,10 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-for command in (grade, mat, targets, explain, stick, audit, sample):
+for command in (grade, mat, targets, explain, report, stick, learn, audit, sample):
     name = command.__name__.rpartition(".")[2]
     app.command(epilog=command.EXAMPLE)(getattr(command, name))
+app.add_typer(record.app, name="record")
 
 
 def main() -> None:

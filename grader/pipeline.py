@@ -24,7 +24,6 @@ from grader.records import (
     Silhouette,
     SilhouetteKind,
     SkippedPhoto,
-    Traits,
 )
 from grader.verdict.targets import Targets
 
@@ -56,19 +55,40 @@ class Kit:
     """With it each stage leaves a picture there."""
 
 
-def grade_photo(path: Path | str, kit: Kit, batch: Mapping[str, str] | None = None) -> PhotoResult:
+def grade_photo(
+    path: Path | str, kit: Kit | None = None, batch: Mapping[str, str] | None = None
+) -> PhotoResult:
     """Return the graded photo, or why it was skipped.
+
+    Nothing is written, and nothing that the command remembers is used.
 
     Parameters
     ----------
     path : Path or str
         The photo.
-    kit : Kit
-        Targets, mat, print scale.
+    kit : Kit, optional
+        Targets, mat, print scale; the shipped default targets and an unchecked print scale unless given.
     batch : mapping, optional
         Cutter, donor plant, species: written to every result.
+
+    Returns
+    -------
+    GradedPhoto or SkippedPhoto
+        A photo that cannot be used is an answer, with ``reason``, ``message`` and ``advice``, no exception.
+
+    Examples
+    --------
+    >>> result = grade_photo("no such photo.jpg")
+    >>> type(result).__name__, result.reason
+    ('SkippedPhoto', 'not found')
     """
-    return grade_photo_and_picture(path, kit, batch)[0]
+    return grade_photo_and_picture(path, kit or _default_kit(), batch)[0]
+
+
+def _default_kit() -> Kit:
+    from grader.verdict import load_targets
+
+    return Kit(load_targets())
 
 
 def grade_photo_and_picture(
@@ -109,10 +129,22 @@ def grade_photo_and_picture(
         pose=pose,
         cuttings=cuttings,
         set_aside=tuple(shape for shape in shapes if isinstance(shape, SetAside)),
-        warnings=(*photo.warnings, *pose.warnings, *notes, *view.warnings),
+        warnings=(*photo.warnings, *pose.warnings, *notes, *view.warnings, *_fit(cuttings, kit.targets)),
         batch=dict(batch or {}),
     )
     return result, photo
+
+
+def _fit(cuttings: Sequence[Cutting], targets: Targets) -> tuple[str, ...]:
+    """Return a note if another target set may fit this tray better."""
+    from grader.verdict import load_targets, note_on_targets, shipped_names
+    from grader.verdict.fit import all_culled_by_size
+
+    grades, traits = [c.grade for c in cuttings], [c.traits for c in cuttings]
+    if not all_culled_by_size(grades):
+        return ()
+    others = [load_targets(name) for name in shipped_names()]
+    return (note_on_targets(grades, traits, targets, others),)
 
 
 def _stage_pictures(path: Path, kit: Kit) -> StagePictures | None:
@@ -160,14 +192,11 @@ def _graded(
     from grader.traits.measure import measure_traits
     from grader.verdict import grade_cutting
 
-    def measure(shape: CuttingShape) -> Traits:
-        return measure_traits(shape, pose)
-
     cuttings: list[Cutting] = []
     for silhouette, shape in zip(silhouettes, shapes, strict=True):
         if isinstance(shape, SetAside):
             continue
-        traits = measure(shape)
+        traits = measure_traits(shape, pose)
         middle_mm = silhouette.outline_mm.mean(axis=0)
         cuttings.append(
             Cutting(
@@ -176,7 +205,7 @@ def _graded(
                 outline_mm=silhouette.outline_mm,
                 shape=shape,
                 traits=traits,
-                grade=grade_cutting(traits, targets, shape, measure),
+                grade=grade_cutting(traits, targets, shape, silhouette.outline_mm),
             )
         )
     return tuple(cuttings)

@@ -129,6 +129,8 @@ Share = NDArray[np.float32]
 class PlantMarks:
     """What each pixel of a silhouette's crop probably is; 0 outside the silhouette."""
 
+    plant: Share
+    """Any part of the plant."""
     foliage: Share
     """Foliage: neither bare stem nor wood seen among leaves."""
     bare_axis: Share
@@ -268,6 +270,25 @@ class RuleOutcome:
 
 
 @dataclass(frozen=True, slots=True)
+class Piece:
+    """One cutting that the advice makes of what lies on the mat, with what is predicted of it.
+
+    Distances run along the axis from the present base.
+    """
+
+    from_mm: float
+    """Cut here; 0 keeps the present base."""
+    to_mm: float
+    """Cut here; the whole length keeps the tip."""
+    strip_to_mm: float
+    """Foliage below this comes off; 0: nothing to strip."""
+    grade: str
+    """Grade it has at least, all uncertainty of the cut allowed for: "1" or "2"."""
+    traits: Traits
+    """Predicted measurements after cutting and stripping."""
+
+
+@dataclass(frozen=True, slots=True)
 class Grade:
     """Verdict on one cutting."""
 
@@ -281,6 +302,12 @@ class Grade:
     """One line: what to do now."""
     targets_id: str
     """Name, version and hash of the target file."""
+    decided_by: str = ""
+    """Code of the rule that decided; "" for grade 1, "ends" where base and tip cannot be told apart."""
+    doubt: str = ""
+    """What was done with a doubtful cutting on the person's wish; "" if nothing."""
+    pieces: tuple[Piece, ...] = ()
+    """What cutting or stripping would make of it, base first; empty where nothing is to be done."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,6 +14,9 @@ from grader.outline.plant import PlantMaps, plant_maps
 from grader.outline.shadow import ShadowSettings, find_shadow_colour, log_colour, shaded_paper
 from grader.records import FlatView, Mask, MatPose, PlantMarks, Silhouette, SilhouetteKind
 
+ROOM_PX = 12
+"""Room around a crop: for the mixed edge, for clean paper beside it, for what marks lie beyond it."""
+
 
 @dataclass(frozen=True, slots=True)
 class OutlineSettings:
@@ -36,7 +39,7 @@ class OutlineSettings:
     """The same for a larger piece without a base of its own."""
     piece_share: float = 0.4
     """A loose piece larger than this share of its neighbour is a thing of its own."""
-    least_base_score: float = 0.25
+    least_base_score: float = 0.13
     """Below this no end looks like a cut base."""
     rival_score: float = 0.5
     """A second end at least this base-like, far from the first: two cuttings lie together."""
@@ -60,6 +63,8 @@ class OutlineSettings:
     """Skeleton length over longest way: a pen or a bare stick is below, foliage far above."""
     skeleton_shrink: int = 2
     """Skeletons are made on a mask reduced by this factor (0.2 mm)."""
+    base_reach_mm: float = 0.5
+    """The same for finding bases, whose middle must not be drawn to neighbours."""
     marks_reach_mm: float = 1.2
     """Probabilities count for a silhouette up to this distance from it: the edge may be off."""
     edge_sigma_mm: float = 0.03
@@ -162,15 +167,30 @@ def _piece(
     settings: OutlineSettings,
 ) -> _Piece:
     shrink = settings.skeleton_shrink
-    small = np.pad(mask[::shrink, ::shrink].astype(np.uint8), 2)
+    (x0, y0), roomy = _with_room(corner, mask, maps.plant.shape)
+    small = np.pad(roomy[::shrink, ::shrink].astype(np.uint8), 2)
     bridged = cv2.morphologyEx(small, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))[2:-2, 2:-2]
-    here = maps.crop(*corner, mask.shape[1], mask.shape[0])
-    near = cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8))[::shrink, ::shrink] > 0
+    here = maps.crop(x0, y0, roomy.shape[1], roomy.shape[0])
+    reach = _disc(settings.base_reach_mm / mm_per_px)
+    near = cv2.dilate(roomy.astype(np.uint8), reach)[::shrink, ::shrink] > 0
     end_maps = EndMaps(
         *(np.where(near, m[::shrink, ::shrink], 0.0) for m in (here.base, here.bare_axis, here.leafy_axis))
     )
     ends = find_ends(bridged.astype(bool), end_maps, mm_per_px * shrink)
-    return _Piece(corner, mask, float(mask.sum()) * mm_per_px**2, ends)
+    moved = np.subtract((x0, y0), corner) / shrink
+    return _Piece(corner, mask, float(mask.sum()) * mm_per_px**2, _moved_ends(ends, moved))
+
+
+def _with_room(corner: tuple[int, int], mask: Mask, shape: tuple[int, ...]) -> tuple[tuple[int, int], Mask]:
+    """Return a crop's mask with room around it, within the view, and its new corner (x, y)."""
+    height, width = shape[:2]
+    x0, y0 = (max(0, corner[k] - ROOM_PX) for k in (0, 1))
+    x1 = min(width, corner[0] + mask.shape[1] + ROOM_PX)
+    y1 = min(height, corner[1] + mask.shape[0] + ROOM_PX)
+    roomy = np.zeros((y1 - y0, x1 - x0), dtype=bool)
+    dx, dy = corner[0] - x0, corner[1] - y0
+    roomy[dy : dy + mask.shape[0], dx : dx + mask.shape[1]] = mask
+    return (x0, y0), roomy
 
 
 def _joined(
@@ -247,14 +267,8 @@ def _silhouette(
     view: FlatView,
     settings: OutlineSettings,
 ) -> Silhouette | None:
-    margin = 6  # px around the crop: room for the mixed edge and for clean paper beside it
-    height, width = view.lay_mask.shape
-    x0, y0 = (max(0, piece.corner[k] - margin) for k in (0, 1))
-    x1 = min(width, piece.corner[0] + piece.mask.shape[1] + margin)
-    y1 = min(height, piece.corner[1] + piece.mask.shape[0] + margin)
-    mask = np.zeros((y1 - y0, x1 - x0), dtype=bool)
-    dx, dy = piece.corner[0] - x0, piece.corner[1] - y0
-    mask[dy : dy + piece.mask.shape[0], dx : dx + piece.mask.shape[1]] = piece.mask
+    (x0, y0), mask = _with_room(piece.corner, piece.mask, view.lay_mask.shape)
+    y1, x1 = y0 + mask.shape[0], x0 + mask.shape[1]
     kind, reason = _kind(piece, view, settings)
     if kind is SilhouetteKind.OBJECT and piece.area_mm2 < settings.reported_area_mm2:
         return None
@@ -272,7 +286,7 @@ def _silhouette(
         rival = _rival_score(piece.ends, view.mm_per_px * settings.skeleton_shrink, settings)
     near = cv2.dilate(mask.astype(np.uint8), _disc(settings.marks_reach_mm / view.mm_per_px)) > 0
     here = maps.crop(x0, y0, x1 - x0, y1 - y0)
-    marks = [np.where(near, shares, np.float32(0)) for shares in here.fields[1:]]
+    marks = [np.where(near, shares, np.float32(0)) for shares in here.fields]
     for shares in (coverage, *marks):
         shares.setflags(write=False)
     return Silhouette(

@@ -20,6 +20,8 @@ ALIKE_MM = 1.5
 LEAST_FOLIAGE_MM = 2.0
 """With less leafy axis than this there is no foliage."""
 LEAST_SIGMA_MM = 0.3
+LATE_MM = 0.15
+"""The change is found so much too early (mean of the learning sets)."""
 
 REACH_MM = 4.0
 """How far beyond the stem's edge is looked for what was left standing."""
@@ -98,6 +100,7 @@ def _change(fields: CuttingFields, axis_mm: Points, arc: Values) -> tuple[float,
     mean = float((share * at).sum())
     if mean > float(arc[-1]) - LEAST_FOLIAGE_MM:
         return float("nan"), float("nan")
+    mean += LATE_MM
     spread = float(np.sqrt((share * (at - mean) ** 2).sum()))
     return mean, float(np.hypot(spread, LEAST_SIGMA_MM))
 

@@ -20,7 +20,7 @@ from grader.records import (
 )
 from grader.shape.axis import AxisSettings, StemAxis, stem_axis
 from grader.shape.branches import Branches, branches_from
-from grader.shape.curves import arc_of
+from grader.shape.curves import arc_of, normals_of
 from grader.shape.fields import CuttingFields, cutting_fields
 from grader.shape.foliage import foliage_of, side_shoots
 from grader.shape.heel import find_heel
@@ -44,9 +44,12 @@ class ShapeSettings:
     """Mean height of foliage above the paper (fitted to the true silhouettes of the learning sets) ..."""
     foliage_height_sigma: float = 0.5
     """... give or take this share."""
-    foliage_share_sigma: float = 0.05
-    """Standard uncertainty of a foliage area as a share of it: leaves hidden or spread by the oblique
-    view, shade between leaves."""
+    foliage_slant_share: float = 0.25
+    """At a slant of angle a it looks larger by this share of 1/cos(a) - 1 (same fit) ..."""
+    foliage_bias: float = 0.02
+    """... and reads so much too small otherwise."""
+    foliage_share_sigma: float = 0.045
+    """Standard uncertainty of a foliage area as a share of it: how leaves hide and turn."""
     crushed_mm: float = 3.0
     """The first mm above the cut are crushed or flared by the blade (definition)."""
     base_until_mm: float = 10.0
@@ -119,7 +122,7 @@ def _bare_stem(fields: CuttingFields, silhouette: Silhouette) -> tuple[Points, f
     if len(way) < 8:
         return np.zeros((0, 2)), float("nan")
     trail = stem_to_cut(fields, way, anchor, half)
-    base, sigma = cut_end(fields, trail, half)
+    base, sigma = cut_end(fields, trail, np.asarray(silhouette.base_mm), half)
     return np.vstack([base, trail[2:]]), sigma
 
 
@@ -134,6 +137,7 @@ def _shape(
     width_seen = measured_widths(
         photo,
         pose.plane,
+        traced.fields,
         traced.axis.line_mm,
         max(until - 0.5, 2.0),
         onset.stem_width_mm,
@@ -146,12 +150,10 @@ def _shape(
     axis = pose.plane.ground_from_seen(traced.axis.line_mm, height)
     arc = arc_of(axis)
     shrink = float(arc[-1]) / max(total, 1e-9)
-    width, width_sigma, base_sigma = _widths_on(width_seen, seen_arc, pose, settings)
+    width, width_sigma, base_sigma = _widths_on(width_seen, traced.axis.line_mm, pose, settings)
     foliage = foliage_of(traced.fields)
     eye_mm = pose.plane.eye_mm[2]
-    near = settings.foliage_height_mm / eye_mm if np.isfinite(eye_mm) else 0.0
-    area = foliage.area_mm2 * (1 - near) ** 2
-    area_share = np.hypot(settings.foliage_share_sigma, 2 * near * settings.foliage_height_sigma)
+    area, area_share = _area_from_above(foliage.area_mm2, traced.axis.line_mm, pose, settings)
     end = traced.axis.line_mm[-1]
     away = float(np.hypot(*(end - np.asarray(pose.plane.eye_mm[:2])))) / eye_mm
     lift = settings.tip_rise_sigma * rise * away if np.isfinite(away) else 0.0
@@ -180,16 +182,36 @@ def _shape(
     )
 
 
-def _widths_on(
-    seen: Widths, arc_mm: Values, pose: MatPose, settings: ShapeSettings
-) -> tuple[Values, Values, float]:
-    """Return widths on the axis' points, their uncertainty, and that of their mean near the base.
+def _area_from_above(
+    seen_mm2: float, line_mm: Points, pose: MatPose, settings: ShapeSettings
+) -> tuple[float, float]:
+    """Return the area of foliage as seen from straight above, and its relative uncertainty.
 
-    A round stem of diameter d on the paper under a camera at height H is seen d / sqrt(1 - d/H)
-    wide (exact for a cylinder below the camera); what is seen is taken back by that.
+    Foliage stands above the paper, so it looks larger; and seen at a slant it shows its flanks as well.
     """
-    eye_mm = pose.plane.eye_mm[2]
-    width = np.full(len(arc_mm), np.nan)
+    foot_x, foot_y, eye_mm = pose.plane.eye_mm
+    if not np.isfinite(eye_mm):
+        return seen_mm2 * (1 + settings.foliage_bias), settings.foliage_share_sigma
+    near = settings.foliage_height_mm / eye_mm
+    middle = line_mm[2 * len(line_mm) // 3]
+    slant = float(np.hypot(np.hypot(middle[0] - foot_x, middle[1] - foot_y), eye_mm)) / eye_mm - 1
+    area = seen_mm2 * (1 - near) ** 2 * (1 + settings.foliage_bias)
+    area /= 1 + settings.foliage_slant_share * slant
+    doubts = (
+        settings.foliage_share_sigma,
+        2 * near * settings.foliage_height_sigma,
+        settings.foliage_slant_share * slant / 2,
+    )
+    return area, float(np.linalg.norm(doubts))
+
+
+def _widths_on(
+    seen: Widths, line_mm: Points, pose: MatPose, settings: ShapeSettings
+) -> tuple[Values, Values, float]:
+    """Return widths on the axis' points, their uncertainty, and that of their mean near the base."""
+    arc_mm = arc_of(line_mm)
+    eye_mm = np.asarray(pose.plane.eye_mm)
+    width, doubt = np.full(len(arc_mm), np.nan), np.zeros(len(arc_mm))
     good = np.isfinite(seen.width_mm) & (seen.width_mm > 0.1)
     edge_sigma = float(np.hypot(settings.width.edge_sigma_px / pose.px_per_mm, settings.width.edge_sigma_mm))
     common = float(
@@ -198,10 +220,37 @@ def _widths_on(
     if good.sum() >= 2:
         inside = (arc_mm >= seen.arc_mm[good][0]) & (arc_mm <= seen.arc_mm[good][-1])
         width[inside] = np.interp(arc_mm[inside], seen.arc_mm[good], seen.width_mm[good])
-        if np.isfinite(eye_mm):
-            width = width * np.sqrt(np.clip(1 - width / eye_mm, 0.1, 1.0))
-    sigma = np.where(np.isfinite(width), np.hypot(common, 0.03), np.nan)
-    return width, sigma, common
+        doubt[inside] = np.interp(arc_mm[inside], seen.arc_mm[good], seen.doubt_mm[good])
+        if np.isfinite(eye_mm[2]):
+            beside = np.sum((line_mm - eye_mm[:2]) * normals_of(line_mm), axis=1)
+            width = round_width(width, beside, float(eye_mm[2]))
+    doubt *= settings.width.doubt_share
+    sigma = np.where(np.isfinite(width), np.hypot(common, doubt), np.nan)
+    low, high = settings.crushed_mm, settings.base_until_mm
+    near = np.isfinite(width) & (arc_mm >= low) & (arc_mm <= high)
+    base_doubt = float(np.median(doubt[near])) if near.any() else 0.0
+    return width, sigma, float(np.hypot(common, base_doubt))
+
+
+def round_width(seen_mm: Values, beside_mm: Values, eye_height_mm: float) -> Values:
+    """Return the diameters of round stems lying on the paper that are seen so wide on its plane.
+
+    Exact for a cylinder: both edges are tangents from the eye; with their directions a +- b against
+    the vertical, in the plane across the stem, the circle that touches them and the paper has the
+    radius H sin(b) / (cos(a) + sin(b)).
+
+    Parameters
+    ----------
+    seen_mm : (K,)
+        Width on the plane of the mat.
+    beside_mm : (K,)
+        Distance of the point straight below the eye from the stem's line, signed.
+    eye_height_mm : float
+    """
+    one = np.arctan((beside_mm - seen_mm / 2) / eye_height_mm)
+    two = np.arctan((beside_mm + seen_mm / 2) / eye_height_mm)
+    middle, half = (one + two) / 2, np.sin((two - one) / 2)
+    return np.asarray(2 * eye_height_mm * half / (np.cos(middle) + half))
 
 
 def _doubt(silhouette: Silhouette) -> float:

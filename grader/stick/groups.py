@@ -16,7 +16,7 @@ from grader.stick.values import Grouping
 from grader.traits.catalogue import TRAITS
 
 KEPT_GRADES = ("1", "2")
-RECUT_WORDS = ("cut again", "divide")
+RECUT_WORDS = ("cut again", "divide", "cut the top off")
 """Advice of the grader after which a cutting has another size."""
 LOT_KEYS = ("species", "donor")
 """What must be alike in a container, besides the grade."""

@@ -10,9 +10,9 @@ from pathlib import Path
 from rich.console import Console
 
 from grader.batch import GROUPS_SUFFIX, PICTURE_SUFFIX, picture_names
+from grader.batch.tell import PIPE_WIDTH
 from grader.errors import ExitCode
 from grader.results_file import ReadResults, ResultsProblem, read_results
-from grader.run import PIPE_WIDTH
 from grader.stick.picture import original, picture
 from grader.stick.plan import Choices, StickPlan, make_plan
 from grader.stick.sheet import sheet_pdf
