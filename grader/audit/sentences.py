@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from grader.audit.aims import Fault
 from grader.audit.findings import Average, CutterFound, Missed
 from grader.traits.catalogue import TRAITS, Trait, inch_text
 from grader.verdict.rules import Side
@@ -77,13 +78,34 @@ def sentences(found: CutterFound) -> list[Sentence]:
             weight = abs(average.distance) / average.practical
             told.append((weight, Sentence(_average_text(average, side, found), trait, side)))
     named = {sentence.trait for _, sentence in told}
-    for missed in found.missed:
-        if missed.is_finding and missed.fault.rule.trait not in named:
-            rule = missed.fault.rule
-            told.append((missed.share.value, Sentence(_missed_text(missed), rule.trait, rule.side)))
-            named.add(rule.trait)
+    for trait, missed in frequent(found).items():
+        if trait not in named:
+            side = _worse_side(found, missed)
+            told.append((missed.share.value, Sentence(_missed_text(missed), trait, side)))
+            named.add(trait)
     asked = [sentence for _, sentence in sorted(told, key=lambda pair: -pair[0])][:MOST_SENTENCES]
     return asked + _praise(found, named)[: MOST_SENTENCES - len(asked)]
+
+
+def frequent(found: CutterFound) -> dict[str, Missed]:
+    """Return one frequent fault a trait: that of one side if only one is frequent, else of both together."""
+    faults: dict[str, Missed] = {}
+    hits = [missed for missed in found.missed if missed.is_finding]
+    for missed in hits:
+        trait = missed.fault.rule.trait
+        singles = [m for m in hits if m.fault.rule.trait == trait and not m.fault.is_either_side]
+        if missed.fault.is_either_side != (len(singles) == 1):
+            faults.setdefault(trait, missed)
+    return faults
+
+
+def _worse_side(found: CutterFound, missed: Missed) -> Side:
+    """Return the side on which more lie: the one its picture shows."""
+    trait = missed.fault.rule.trait
+    if not missed.fault.is_either_side:
+        return missed.fault.rule.side
+    singles = [m for m in found.missed if m.fault.rule.trait == trait and not m.fault.is_either_side]
+    return max(singles, key=lambda m: m.share.k).fault.rule.side
 
 
 def amount(trait: Trait, value: float) -> str:
@@ -120,11 +142,26 @@ def short(trait: Trait, value: float) -> str:
     return f"{value * trait.shown_per_stored:g}{gap}{trait.unit}"
 
 
+def limit_words(fault: Fault) -> str:
+    """Return what missing a limit is called."""
+    trait = TRAITS[fault.rule.trait]
+    if fault.is_either_side:
+        return f"were outside {fault.limit * trait.shown_per_stored:g} to {short(trait, fault.upper)}"
+    return f"{SHORT_OF[fault.rule.side]} {short(trait, fault.limit)}"
+
+
 def _average_text(average: Average, side: Side, found: CutterFound) -> str:
     trait = TRAITS[average.trait]
     step = STEPS[(average.trait, side)].format(by=amount(trait, average.distance))
     missed = next(
-        (m for m in found.missed if m.fault.rule.trait == average.trait and m.fault.rule.side is side), None
+        (
+            m
+            for m in found.missed
+            if m.fault.rule.trait == average.trait
+            and m.fault.rule.side is side
+            and not m.fault.is_either_side
+        ),
+        None,
     )
     if missed is not None and missed.share.k:
         return f"{step}: {_counted(missed)}."
@@ -138,14 +175,16 @@ def _average_text(average: Average, side: Side, found: CutterFound) -> str:
 
 def _missed_text(missed: Missed) -> str:
     rule = missed.fault.rule
-    key = (rule.trait, rule.side)
+    trait, key = TRAITS[rule.trait], (rule.trait, rule.side)
     step = SINGLE_STEPS.get(key) or STEPS.get(key, f"Watch for {rule.flag}")
+    if missed.fault.is_either_side:
+        step = f"Make the {trait.words} more even"
     return f"{step}: {_counted(missed)}."
 
 
 def _counted(missed: Missed) -> str:
     trait, share = TRAITS[missed.fault.rule.trait], missed.share
-    told = f"{share.k} of {share.n} {SHORT_OF[missed.fault.rule.side]} {short(trait, missed.fault.limit)}"
+    told = f"{share.k} of {share.n} {limit_words(missed.fault)}"
     if trait.is_count or math.isnan(missed.typical):
         return told
     return f"{told}, typically by {amount(trait, missed.typical)}"
@@ -157,7 +196,7 @@ def _praise(found: CutterFound, named: set[str]) -> list[Sentence]:
     for trait, average in found.averages.items():
         if trait in named or average.verdict != "fits":
             continue
-        over = [m.share for m in found.missed if m.fault.rule.trait == trait]
+        over = [m.share for m in found.missed if m.fault.rule.trait == trait and not m.fault.is_either_side]
         n = max((share.n for share in over), default=0)
         inside = n - sum(share.k for share in over)
         if n and inside >= LEAST_PRAISED * n:
