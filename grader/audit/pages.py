@@ -210,7 +210,7 @@ def differences_table(whole: Whole, people: Sequence[CutterFound]) -> dict[str, 
             signed(trait, difference.value),
             range_words(trait, *difference.interval),
             metric_text(TRAITS[trait], difference.practical),
-            difference_verdict(difference),
+            difference_verdict(difference) + _other_plants(whole, person, difference.verdict),
         ]
         for person in people
         for trait, difference in person.differences.items()
@@ -222,6 +222,15 @@ def differences_table(whole: Whole, people: Sequence[CutterFound]) -> dict[str, 
         "differences_head": ["cutter", "difference", "interval", "matters from", "what it says"],
         "differences": rows,
     }
+
+
+def _other_plants(whole: Whole, person: CutterFound, verdict: str) -> str:
+    """Return a remark where no donor plant is shared: then the plants may be the reason."""
+    groups = (person.samples, whole.found.cutters[whole.found.reference].samples)
+    own, others = ({s.shot.donor for s in samples} for samples in groups)
+    if verdict == "differs" and not (own & others) and "" not in own | others:
+        return "; no donor plant in common, so it may be the plants"
+    return ""
 
 
 def gauge_table(repeated: Repeated | None) -> dict[str, Any]:

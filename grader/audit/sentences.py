@@ -50,6 +50,8 @@ SINGLE_STEPS: Mapping[tuple[str, Side], str] = MappingProxyType(
 """What to do where the average is right, or not known to be off, but too many single ones miss a limit."""
 LEAST_PRAISED = 0.9
 """Share of cuttings that fit before something is called right."""
+ONE_SIDE = 0.8
+"""From this share on one side on, work is off to that side, not uneven."""
 BY_HAND = ("total_length_mm", "stripped_length_mm", "base_diameter_mm")
 """What a hand decides: praised first."""
 SHORT_OF: Mapping[Side, str] = MappingProxyType({_MIN: "were short of", _MAX: "were beyond"})
@@ -80,7 +82,8 @@ def sentences(found: CutterFound) -> list[Sentence]:
     named = {sentence.trait for _, sentence in told}
     for trait, missed in frequent(found).items():
         if trait not in named:
-            side = _worse_side(found, missed)
+            # Its picture shows the side on which more lie.
+            side = _worse(found, trait).fault.rule.side
             told.append((missed.share.value, Sentence(_missed_text(missed), trait, side)))
             named.add(trait)
     asked = [sentence for _, sentence in sorted(told, key=lambda pair: -pair[0])][:MOST_SENTENCES]
@@ -88,24 +91,23 @@ def sentences(found: CutterFound) -> list[Sentence]:
 
 
 def frequent(found: CutterFound) -> dict[str, Missed]:
-    """Return one frequent fault a trait: that of one side if only one is frequent, else of both together."""
+    """Return one frequent fault a trait: that of one side where nearly all lie there, else of both together."""
     faults: dict[str, Missed] = {}
-    hits = [missed for missed in found.missed if missed.is_finding]
-    for missed in hits:
+    for missed in found.missed:
         trait = missed.fault.rule.trait
-        singles = [m for m in hits if m.fault.rule.trait == trait and not m.fault.is_either_side]
-        if missed.fault.is_either_side != (len(singles) == 1):
-            faults.setdefault(trait, missed)
+        if not missed.is_finding or trait in faults:
+            continue
+        sides = [m for m in found.missed if m.fault.rule.trait == trait]
+        both = next((m for m in sides if m.fault.is_either_side), missed)
+        worse = _worse(found, trait)
+        faults[trait] = worse if worse.share.k >= ONE_SIDE * both.share.k else both
     return faults
 
 
-def _worse_side(found: CutterFound, missed: Missed) -> Side:
-    """Return the side on which more lie: the one its picture shows."""
-    trait = missed.fault.rule.trait
-    if not missed.fault.is_either_side:
-        return missed.fault.rule.side
+def _worse(found: CutterFound, trait: str) -> Missed:
+    """Return the single limit of a trait that is missed most."""
     singles = [m for m in found.missed if m.fault.rule.trait == trait and not m.fault.is_either_side]
-    return max(singles, key=lambda m: m.share.k).fault.rule.side
+    return max(singles, key=lambda m: m.share.k)
 
 
 def amount(trait: Trait, value: float) -> str:
