@@ -46,7 +46,7 @@ class ShapeSettings:
     """... give or take this share."""
     foliage_slant_share: float = 0.25
     """At a slant of angle a it looks larger by this share of 1/cos(a) - 1 (same fit) ..."""
-    foliage_bias: float = 0.02
+    foliage_bias: float = 0.0
     """... and reads so much too small otherwise."""
     foliage_share_sigma: float = 0.045
     """Standard uncertainty of a foliage area as a share of it: how leaves hide and turn."""
