@@ -185,12 +185,13 @@ def write_onnx(network: PlantNetwork, target: Path) -> None:
 
 def main() -> None:
     """Learn and write."""
+    usual = Course()
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("labels", type=Path, help="folder of .npz files")
     parser.add_argument("target", type=Path, help="ONNX file to write")
-    parser.add_argument("--steps", type=int, default=Course.steps, help="default: %(default)s")
-    parser.add_argument("--crops", type=int, default=Course.crops, help="per step; default: %(default)s")
-    parser.add_argument("--seed", type=int, default=Course.seed, help="default: %(default)s")
+    parser.add_argument("--steps", type=int, default=usual.steps, help="default: %(default)s")
+    parser.add_argument("--crops", type=int, default=usual.crops, help="per step; default: %(default)s")
+    parser.add_argument("--seed", type=int, default=usual.seed, help="default: %(default)s")
     parser.add_argument("--hold-out", nargs="*", default=[], metavar="NAME", help="photos only to check with")
     options = parser.parse_args()
     import torch

@@ -143,16 +143,21 @@ def columns(rows: list[SeenEdges]) -> Stems:
 
 
 def fitted_bias(stems: Stems, kind: int) -> tuple[float, float]:
-    """Return the bias of one kind of edge in photo pixels and in mm, of one edge."""
+    """Return the bias of one edge of a kind in photo pixels and in mm.
+
+    Edges in the photo are biased by its blur, in pixels alone; the probability of plant was learned
+    on pixels of fixed size, so it has a part in mm as well.
+    """
+    has_mm = KINDS[kind] == "plant"
     error = stems.error_mm(stems.edge_mm[:, :, kind].sum(axis=1)) / 2
     good = np.isfinite(error)
     result = least_squares(
-        lambda bias: bias[0] * stems.px_mm[good] + bias[1] - error[good],
-        [0.0, 0.0],
+        lambda bias: bias[0] * stems.px_mm[good] + (bias[1] if has_mm else 0.0) - error[good],
+        [0.0, 0.0] if has_mm else [0.0],
         loss="huber",
         f_scale=USUAL_SCATTER_MM,
     )
-    return float(result.x[0]), float(result.x[1])
+    return float(result.x[0]), float(result.x[1]) if has_mm else 0.0
 
 
 def unbiased(stems: Stems, settings: width.WidthSettings) -> np.ndarray:
