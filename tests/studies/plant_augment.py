@@ -94,6 +94,9 @@ def other_light_and_camera(code: Tensor) -> Tensor:
     each, channel = _normal(light, 1), _normal(light, 3)
     light = _other_sharpness(light * torch.exp(each * 0.03 + channel * 0.015))
     code = (light.clamp(LEAST_CODE, BRIGHTEST) / BRIGHTEST) ** (1 / CODE_GAMMA)
+    if random.random() < 0.45:  # phones sharpen what they store, some of them much
+        fine = code - _blur(code, random.uniform(0.8, 2.2))
+        code = (code + random.uniform(0.2, 2.0) * fine).clamp(0, 1)
     if random.random() < 0.5:  # JPEG stores colour more coarsely than brightness
         grey = code.mean(1, keepdim=True)
         code = grey + _blur(code - grey, random.uniform(0.7, 2.2))
@@ -140,8 +143,6 @@ def _other_sharpness(light: Tensor) -> Tensor:
         factor = random.choice([0.5, 0.6, 0.75])
         small = functional.interpolate(light, scale_factor=factor, mode="bilinear", antialias=True)
         light = functional.interpolate(small, size=(size, size), mode="bilinear")
-    if random.random() < 0.3:  # a camera that sharpens
-        light = light + random.uniform(0.2, 0.9) * (light - _blur(light, 1.2))
     return light
 
 

@@ -11,6 +11,9 @@ memory.  Before, with these seven held out, losses and areas on them were watche
 
     --hold-out dev_dev_03_even dev_dev_07 a_tray_08 b_light_warm b_tray_12 dev_dev_11 a_shadow_hard
 
+Then it was trained on from these weights (``--go-on-from``, with a lower ``--rate``) once the crops were
+sharpened more strongly, as phones do: :mod:`tests.studies.plant_augment` holds that state.
+
 AdamW, the learning rate falling along a half cosine, gradients clipped, bfloat16 where there is a card.
 """
 
@@ -37,8 +40,8 @@ if TYPE_CHECKING:
     from tests.studies.plant_network import PlantNetwork
 
 LABELS = ("plant", "foliage", "lay", *HALVED)
-FASTEST, WARM_UP_STEPS, WARM_UP_FROM = 3e-3, 200, 0.01
-"""Learning rate of the first steps' end; it rises to it from this share of it."""
+WARM_UP_STEPS, WARM_UP_FROM = 200, 0.01
+"""The learning rate rises from this share of the full one in so many steps."""
 WEIGHT_DECAY, LARGEST_GRADIENT = 1e-4, 1.0
 PLANT_EVERY_PX = 8
 """Crops are centred about plant pixels of this grid."""
@@ -63,6 +66,10 @@ class Course:
     crops: int = 20
     """Per step."""
     seed: int = 0
+    rate: float = 3e-3
+    """Learning rate at its highest."""
+    go_on_from: Path | None = None
+    """Weights to begin with; None for random ones."""
 
 
 def read_labels(path: Path, device: str) -> LearningPhoto:
@@ -105,15 +112,17 @@ def learn(photos: list[LearningPhoto], held_out: list[LearningPhoto], course: Co
     torch.manual_seed(course.seed)
     device = photos[0].code.device
     network = PlantNetwork().to(device)
+    if course.go_on_from is not None:
+        network.load_state_dict(torch.load(course.go_on_from, map_location=device))
     print(
         f"{sum(weights.numel() for weights in network.parameters())} weights, {len(photos)} photos",
         flush=True,
     )
-    optimiser = torch.optim.AdamW(network.parameters(), lr=FASTEST, weight_decay=WEIGHT_DECAY)
+    optimiser = torch.optim.AdamW(network.parameters(), lr=course.rate, weight_decay=WEIGHT_DECAY)
     begin, running = time.monotonic(), {}
     for step in range(course.steps):
         for group in optimiser.param_groups:
-            group["lr"] = learning_rate(step, course.steps)
+            group["lr"] = course.rate * pace(step, course.steps)
         with torch.no_grad():
             code, labels = random_crops(photos, course.crops)
             code = other_light_and_camera(code)
@@ -135,10 +144,10 @@ def learn(photos: list[LearningPhoto], held_out: list[LearningPhoto], course: Co
     return network.eval()
 
 
-def learning_rate(step: int, steps: int) -> float:
-    """Return the learning rate: a short rise, then a half cosine down to nothing."""
+def pace(step: int, steps: int) -> float:
+    """Return the share of the full learning rate: a short rise, then a half cosine down to nothing."""
     rise = min(1.0, step / WARM_UP_STEPS + WARM_UP_FROM)
-    return FASTEST * rise * 0.5 * (1 + math.cos(math.pi * step / steps))
+    return rise * 0.5 * (1 + math.cos(math.pi * step / steps))
 
 
 def check(network: PlantNetwork, held_out: list[LearningPhoto]) -> None:
@@ -164,8 +173,8 @@ def _told(parts: dict[str, float]) -> str:
     return ", ".join(f"{name} {value:.4f}" for name, value in parts.items())
 
 
-def write_onnx(network: PlantNetwork, target: Path) -> None:
-    """Write the network as OpenCV reads it, for input of any size."""
+def write_network(network: PlantNetwork, target: Path, weights: Path | None) -> None:
+    """Write the network as OpenCV reads it, for input of any size, and if asked its weights to go on from."""
     import torch
 
     from tests.studies.plant_network import SEEN
@@ -181,6 +190,8 @@ def write_onnx(network: PlantNetwork, target: Path) -> None:
         dynamic_axes={"flat": {2: "h", 3: "w"}, "maps": {2: "h", 3: "w"}},
         dynamo=False,
     )
+    if weights is not None:
+        torch.save(network.state_dict(), weights)
 
 
 def main() -> None:
@@ -192,6 +203,11 @@ def main() -> None:
     parser.add_argument("--steps", type=int, default=usual.steps, help="default: %(default)s")
     parser.add_argument("--crops", type=int, default=usual.crops, help="per step; default: %(default)s")
     parser.add_argument("--seed", type=int, default=usual.seed, help="default: %(default)s")
+    parser.add_argument("--rate", type=float, default=usual.rate, help="learning rate; default: %(default)s")
+    parser.add_argument("--go-on-from", type=Path, metavar="FILE", help="weights to begin with")
+    parser.add_argument(
+        "--weights", type=Path, metavar="FILE", help="write the weights as well, to go on from"
+    )
     parser.add_argument("--hold-out", nargs="*", default=[], metavar="NAME", help="photos only to check with")
     options = parser.parse_args()
     import torch
@@ -205,7 +221,8 @@ def main() -> None:
     photos = [photo for photo in read if photo.name not in options.hold_out and len(photo.plant_px)]
     if not photos:
         parser.error(f"no photo to learn from in {options.labels}")
-    write_onnx(learn(photos, held_out, Course(options.steps, options.crops, options.seed)), options.target)
+    course = Course(options.steps, options.crops, options.seed, options.rate, options.go_on_from)
+    write_network(learn(photos, held_out, course), options.target, options.weights)
     print(f"written {options.target}")
 
 
