@@ -84,8 +84,18 @@ class Card:
     """(4, 2) where its sides meet, as seen, in the pose's mm."""
 
 
-def find_card(photo: Photo, pose: MatPose, settings: CardSettings | None = None) -> Card | None:
-    """Return the card on the mat; None if there is none, or none that can be believed.
+@dataclass(frozen=True, slots=True)
+class UnusableCard:
+    """Something with a card's round corners that does not tell the scale."""
+
+    problem: str
+    """Why, and what to do; part of a sentence."""
+
+
+def find_card(
+    photo: Photo, pose: MatPose, settings: CardSettings | None = None
+) -> Card | UnusableCard | None:
+    """Return the card on the mat, one that cannot be used, or None.
 
     Parameters
     ----------
@@ -98,16 +108,19 @@ def find_card(photo: Photo, pose: MatPose, settings: CardSettings | None = None)
     middle = math.sqrt(settings.least_scale * settings.most_scale)
     expected = tuple(side * pose.print_scale / middle for side in CARD_MM)
     slack = math.sqrt(settings.most_scale / settings.least_scale) - 1.0
+    unusable: UnusableCard | None = None
     for corners in rectangles(view, (expected[0], expected[1]), slack):
         card = _measured(photo, pose, corners, settings)
-        if card is not None:
+        if isinstance(card, Card):
             return card
-    return None
+        unusable = unusable or card
+    return unusable
 
 
-def _measured(photo: Photo, pose: MatPose, corners: Points, settings: CardSettings) -> Card | None:
-    px_per_mm = float(pose.plane.px_per_mm_at(corners.mean(axis=0)[None])[0])
-    crop = lit_crop(photo, pose.plane.px_from_mm(corners), round(5.0 * px_per_mm))
+def _measured(
+    photo: Photo, pose: MatPose, corners: Points, settings: CardSettings
+) -> Card | UnusableCard | None:
+    crop = lit_crop(photo, pose, corners)
     rough = Search(settings.rough_reach_mm)
     wide = Search(settings.wide_reach_mm, WIDE)
     found = _followed(crop, pose, corners, (rough, rough, wide))
@@ -121,10 +134,16 @@ def _measured(photo: Photo, pose: MatPose, corners: Points, settings: CardSettin
     if not found:
         return None
     sides, corners = found
-    if not (_is_whole(sides, settings) and _is_square(sides, settings)):
+    if not (
+        _is_square(sides, settings)
+        and _has_round_corners(crop, pose, corners, settings)
+        and _differs(crop, pose, corners, settings)
+    ):
         return None
-    if not (_has_round_corners(crop, pose, corners, settings) and _differs(crop, pose, corners, settings)):
-        return None
+    if min(side.seen_share for side in sides) < settings.least_seen_share:
+        return UnusableCard(
+            "part of its edge is covered or hard to see; lay it alone and flat on plain paper"
+        )
     return _scaled(sides, corners, pose, not math.isnan(photo.focal_35mm), settings)
 
 
@@ -167,10 +186,6 @@ def _corners(sides: tuple[Side, ...]) -> Points:
             np.linalg.solve(matrix, [one.outward @ one.middle_mm, other.outward @ other.middle_mm])
         )
     return np.asarray(meeting)
-
-
-def _is_whole(sides: tuple[Side, ...], settings: CardSettings) -> bool:
-    return min(side.seen_share for side in sides) >= settings.least_seen_share
 
 
 def _is_square(sides: tuple[Side, ...], settings: CardSettings) -> bool:
@@ -221,7 +236,7 @@ def _differs(crop: LitCrop, pose: MatPose, corners: Points, settings: CardSettin
 
 def _scaled(
     sides: tuple[Side, ...], corners: Points, pose: MatPose, knows_focal: bool, settings: CardSettings
-) -> Card | None:
+) -> Card | UnusableCard:
     scale = pose.print_scale
     for _ in range(2):  # the card's height in the pose's mm depends on the scale that is looked for
         spans, sigmas = _spans(sides, corners, pose, pose.print_scale / scale, knows_focal, settings)
@@ -231,7 +246,9 @@ def _scaled(
     apart = abs(math.log(found[0] / found[1]))
     tolerance = min(settings.agreement_sigmas * math.hypot(*sigmas), settings.agreement_most)
     if apart > tolerance or not settings.least_scale <= scale <= settings.most_scale:
-        return None
+        return UnusableCard(
+            "it is not of the size of a bank card, or does not lie flat; take it off or press it flat"
+        )
     common = _common_sigma(pose, knows_focal, settings)
     sigma = math.hypot(1.0 / math.sqrt(float(weights.sum())), common)
     return Card(scale, sigma, (float(found[0]), float(found[1])), corners)

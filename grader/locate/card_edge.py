@@ -2,8 +2,8 @@
 
 A card darkens the paper beside it: the profile is a ramp there, and half height reads too wide.  So
 profiles are fitted with a model: the card's colour with a level and a slope, a blurred step, then the
-paper's colour with a level and shapes of shadow.  Only the place of the step and the blur are searched; the rest
-follows by linear least squares (variable projection; Golub and Pereyra 1973).
+paper's colour with a level and shapes of shadow.  Only the place of the step and the blur are searched;
+the rest follows by linear least squares (variable projection; Golub and Pereyra 1973).
 """
 
 from __future__ import annotations

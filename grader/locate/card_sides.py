@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -20,8 +21,10 @@ LINE_MM = 0.5
 PIECE_LINES = 6
 """Profiles averaged into one piece of 3 mm: JPEG noise goes down, artwork stays local."""
 LEAST_PIECES = 4
-PAPER_PERCENTILE = 80.0
-"""Paper is among the brightest around a card; glare and white print are brighter still."""
+PAPER_FROM_MM, PAPER_TO_MM = 2.0, 4.0
+"""Paper is judged on a frame around the card: beyond its shadow ..."""
+PAPER_PERCENTILE = 60.0
+"""... by the brighter part: leaves and shadows lie there too."""
 MOST_OFF_MM, MOST_OFF_PX, MOST_OFF_SCATTERS = 0.04, 0.35, 3.0
 """A piece further off the line than all three is left out: it is covered, or artwork taken for the edge."""
 
@@ -44,16 +47,24 @@ class LitCrop:
         return np.asarray(seen.reshape(*points_px.shape[:-1], 3) / self.paper)
 
 
-def lit_crop(photo: Photo, points_px: Points, margin_px: int) -> LitCrop:
-    """Return the part of the photo around some points (N, 2)."""
+def lit_crop(photo: Photo, pose: MatPose, corners_mm: Points) -> LitCrop:
+    """Return the part of the photo around a card with these corners (4, 2)."""
+    middle = corners_mm.mean(axis=0)
+    reach = np.hypot(*(corners_mm - middle).T)[:, None]
+    outward = (corners_mm - middle) / reach
+    wide = pose.plane.px_from_mm(corners_mm + math.sqrt(2) * (PAPER_TO_MM + 1.0) * outward)
     height, width = photo.rgb.shape[:2]
-    low = np.clip(np.floor(points_px.min(axis=0)).astype(int) - margin_px, 0, [width - 2, height - 2])
-    high = np.clip(np.ceil(points_px.max(axis=0)).astype(int) + margin_px, low + 2, [width, height])
+    low = np.clip(np.floor(wide.min(axis=0)).astype(int), 0, [width - 2, height - 2])
+    high = np.clip(np.ceil(wide.max(axis=0)).astype(int), low + 2, [width, height])
     linear = LIN_FROM_SRGB8[photo.rgb[low[1] : high[1], low[0] : high[0]]]
-    some = linear[::4, ::4].reshape(-1, 3)
-    brightness = some.sum(axis=1)
-    paper = some[brightness >= np.percentile(brightness, PAPER_PERCENTILE)].mean(axis=0)
-    return LitCrop(linear, (int(low[0]), int(low[1])), np.maximum(paper.astype(np.float64), 1e-3))
+    crop = LitCrop(linear, (int(low[0]), int(low[1])), np.ones(3))
+    share = np.linspace(0.0, 1.0, 60, endpoint=False)[None, :, None]
+    frames = [corners_mm + math.sqrt(2) * off * outward for off in (PAPER_FROM_MM, PAPER_TO_MM)]
+    frame_mm = np.stack([f[:, None] + share * (np.roll(f, -1, axis=0) - f)[:, None] for f in frames])
+    light = crop.at(pose.plane.px_from_mm(frame_mm.reshape(-1, 2)))
+    brightness = light.sum(axis=1)
+    paper = light[brightness >= np.percentile(brightness, PAPER_PERCENTILE)].mean(axis=0)
+    return replace(crop, paper=np.maximum(paper, 1e-3))
 
 
 @dataclass(frozen=True, slots=True)
