@@ -14,9 +14,9 @@ from grader.locate.scale import pose_at_scale
 from grader.records import MatPose
 from tests.scenes import Conditions, Scene, camera, make_scene
 
-SIZE_MM = (124.0, 92.0)
-MIDDLE_MM = (62.0, 46.0)
-SHOT = Conditions(px_per_mm=6.0, supersample=4)
+SIZE_MM = (180.0, 120.0)
+MIDDLE_MM = (80.0, 66.0)
+SHOT = Conditions(px_per_mm=5.0, supersample=4)
 """Small, so that the tests are quick."""
 BLUE = (0.08, 0.16, 0.32)
 

@@ -16,7 +16,6 @@ from calib.frames import Points
 from grader.locate.card_candidates import rectangles
 from grader.locate.card_edge import NEAR, WIDE, fit_edges
 from grader.locate.card_sides import LitCrop, Search, Side, find_side, lit_crop
-from grader.locate.flatten import FlatSettings, flatten
 from grader.records import MatPose, Photo, Values
 
 CARD_MM = (85.60, 53.98)
@@ -32,8 +31,6 @@ CORNER_RADIUS_MM = 3.18
 class CardSettings:
     """What is believed."""
 
-    view_mm_per_px: float = 0.25
-    """Of the coarse view in which rectangles are looked for."""
     least_scale: float = 0.9
     most_scale: float = 1.1
     """True mm per drawn mm: a print further off is not a mat printed at 100 %."""
@@ -104,12 +101,11 @@ def find_card(
         At whatever print scale; the card's is found relative to it.
     """
     settings = settings or CardSettings()
-    view = flatten(photo, pose, FlatSettings(mm_per_px=settings.view_mm_per_px))
     middle = math.sqrt(settings.least_scale * settings.most_scale)
     expected = tuple(side * pose.print_scale / middle for side in CARD_MM)
     slack = math.sqrt(settings.most_scale / settings.least_scale) - 1.0
     unusable: UnusableCard | None = None
-    for corners in rectangles(view, (expected[0], expected[1]), slack):
+    for corners in rectangles(photo, pose, (expected[0], expected[1]), slack):
         card = _measured(photo, pose, corners, settings)
         if isinstance(card, Card):
             return card

@@ -18,6 +18,8 @@ GAP_MM = 0.7
 """Paper seen between the leaves of one tip."""
 BACK_MM = 3.0
 STEP_MM = 0.1
+LEAST_SIGMA_MM = 0.35
+"""Standard uncertainty of a tip whose last leaves end together."""
 
 
 def prolonged(fields: CuttingFields, axis_mm: Points, step_mm: float) -> tuple[Points, float]:
@@ -41,7 +43,7 @@ def prolonged(fields: CuttingFields, axis_mm: Points, step_mm: float) -> tuple[P
     end = start + direction * reach
     whole = resampled(np.vstack([kept, end]), step_mm)
     spread = reach - float(max(inner)) if inner else BESIDE_MM
-    return whole, float(np.hypot(0.35, 0.5 * spread))
+    return whole, float(np.hypot(LEAST_SIGMA_MM, 0.5 * spread))
 
 
 def _reach(covered: Mask, most_gap: int) -> int:

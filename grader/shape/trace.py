@@ -27,7 +27,7 @@ from grader.shape.leader import Branches, branches_from, rough_ways
 from grader.shape.onset import Onset, find_onset
 from grader.shape.stem import cut_end, stem_to_cut
 from grader.shape.tip import prolonged
-from grader.shape.width import Widths, WidthSettings, measured_widths
+from grader.shape.width import Widths, WidthSettings, common_sigma_mm, measured_widths
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +53,8 @@ class ShapeSettings:
     """... give or take so much, ..."""
     foliage_share_sigma: float = 0.10
     """... and leaves hidden or spread by the oblique view add this share."""
+    least_base_sigma_mm: float = 0.15
+    """The cut end is never known better."""
     base_bias_mm: float = 0.0
     crushed_mm: float = 3.0
     """The first mm above the cut are crushed or flared by the blade (definition)."""
@@ -177,12 +179,8 @@ def _shape(
     mean_height = radius + settings.foliage_height_share * total
     level = (1 - mean_height / eye_mm) ** 2 if np.isfinite(eye_mm) else 1.0
     area = max(0.0, foliage.area_mm2 * level - settings.foliage_edge_mm * foliage.edge_mm)
-    away = float(np.hypot(*(traced.axis[-1] - np.asarray(pose.plane.eye_mm[:2])))) / eye_mm
-    tip_sigma = (
-        float(np.hypot(traced.tip_sigma, settings.tip_rise_sigma * rise * away))
-        if np.isfinite(away)
-        else traced.tip_sigma
-    )
+    away_mm = float(np.hypot(*(traced.axis[-1] - np.asarray(pose.plane.eye_mm[:2]))))
+    tip_sigma = tip_sigma_mm(traced.tip_sigma, total, away_mm / eye_mm, settings)
     shoots = side_shoots(traced.branches, traced.axis, until, traced.fields)
     strays = onset.strays_mm
     under = seen_arc > until
@@ -195,7 +193,7 @@ def _shape(
         foliage_from_mm=onset.attached_mm * shrink,
         foliage_from_sigma_mm=onset.sigma_mm,
         tip_sigma_mm=tip_sigma,
-        base_sigma_mm=max(traced.base_sigma, 0.15),
+        base_sigma_mm=max(traced.base_sigma, settings.least_base_sigma_mm),
         base_doubt=_doubt(silhouette),
         foliage_area_mm2=area,
         foliage_area_sigma_mm2=float(
@@ -210,6 +208,20 @@ def _shape(
     )
 
 
+def tip_sigma_mm(seen_sigma_mm: float, length_mm: float, slant: float, settings: ShapeSettings) -> float:
+    """Return the standard uncertainty of the tip's place along the axis: as seen, and by its unknown height.
+
+    Parameters
+    ----------
+    slant : float
+        Distance of the tip from the foot of the camera over the camera's height; nan if unknown.
+    """
+    if not np.isfinite(slant):
+        return seen_sigma_mm
+    rise_mm = settings.tip_rise_share * length_mm
+    return float(np.hypot(seen_sigma_mm, settings.tip_rise_sigma * rise_mm * slant))
+
+
 def _widths_on(
     seen: Widths, arc_mm: Values, pose: MatPose, settings: ShapeSettings
 ) -> tuple[Values, Values, float]:
@@ -221,10 +233,7 @@ def _widths_on(
     eye_mm = pose.plane.eye_mm[2]
     width = np.full(len(arc_mm), np.nan)
     good = np.isfinite(seen.width_mm) & (seen.width_mm > 0.1)
-    edge_sigma = float(np.hypot(settings.width.edge_sigma_px / pose.px_per_mm, settings.width.edge_sigma_mm))
-    common = float(
-        np.hypot(edge_sigma, pose.scale_sigma * (np.nanmean(seen.width_mm) if good.any() else 0.0))
-    )
+    common = common_sigma_mm(pose, float(np.nanmean(seen.width_mm)) if good.any() else 0.0, settings.width)
     if good.sum() >= 2:
         inside = (arc_mm >= seen.arc_mm[good][0]) & (arc_mm <= seen.arc_mm[good][-1])
         width[inside] = np.interp(arc_mm[inside], seen.arc_mm[good], seen.width_mm[good])
