@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from grader.commands import explain, grade, mat, targets
+from grader.commands import check, explain, grade, mat, targets
 from grader.errors import ExitCode, GraderError
 
 app = typer.Typer(
@@ -18,7 +18,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-for command in (grade, mat, targets, explain):
+for command in (grade, check, mat, targets, explain):
     name = command.__name__.rpartition(".")[2]
     app.command(epilog=command.EXAMPLE)(getattr(command, name))
 

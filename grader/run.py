@@ -45,7 +45,7 @@ def run(request: Request, settings: Path) -> ExitCode:
     GraderError
         If the targets, the mat's layout, the check bar or the output folder cannot be used.
     """
-    kit = _kit(request, settings)
+    kit = kit_for(request, settings)
     photos = photos_in(request.inputs)
     if not photos:
         names = ", ".join(str(path) for path in request.inputs)
@@ -73,7 +73,14 @@ def _refuse_unwritable(out: Path) -> None:
         raise OutputProblem(f"Nothing may be written in {nearest}.", "Give another folder with --out.")
 
 
-def _kit(request: Request, settings: Path) -> Kit:
+def kit_for(request: Request, settings: Path) -> Kit:
+    """Return what the run depends on.
+
+    Raises
+    ------
+    GraderError
+        If the targets, the mat's layout or the check bar cannot be used.
+    """
     layouts: tuple[MatLayout, ...] = ()
     if request.mat is not None:
         try:
