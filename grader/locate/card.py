@@ -44,9 +44,9 @@ class CardSettings:
     """Of each straight side; what covers more may also have moved the rest."""
     most_skew_deg: float = 0.35
     """Of opposite sides and of the right angles."""
-    corner_radius_mm: tuple[float, float] = (2.4, 3.9)
-    """Believed as measured: the standard's 2.88 to 3.48 mm and the error of a small arc; a square corner
-    reads 4.2 mm and more."""
+    corner_radius_mm: tuple[float, float] = (2.4, 3.85)
+    """Believed as measured: the standard's 2.88 to 3.48 mm and the error of a small arc; on the same rays
+    a square corner reads 4.2 mm and more."""
     least_contrast: float = 0.04
     """Log light or colour by which the card's face differs from paper: else it may be a drawn outline."""
     agreement_sigmas: float = 3.0
@@ -132,7 +132,7 @@ def _measured(
     sides, corners = found
     if not (
         _is_square(sides, settings)
-        and _has_round_corners(crop, pose, corners, settings)
+        and _has_round_corners(crop, pose, corners, blur_px, settings)
         and _differs(crop, pose, corners, settings)
     ):
         return None
@@ -194,7 +194,9 @@ def _is_square(sides: tuple[Side, ...], settings: CardSettings) -> bool:
     return True
 
 
-def _has_round_corners(crop: LitCrop, pose: MatPose, corners: Points, settings: CardSettings) -> bool:
+def _has_round_corners(
+    crop: LitCrop, pose: MatPose, corners: Points, blurs_px: tuple[float, ...], settings: CardSettings
+) -> bool:
     """Return whether all four corners are arcs of the card's radius, seen along rays from their centres."""
     low, high = settings.corner_radius_mm
     middle = corners.mean(axis=0)
@@ -204,14 +206,14 @@ def _has_round_corners(crop: LitCrop, pose: MatPose, corners: Points, settings: 
         before, after = corners[k - 1] - corners[k], corners[(k + 1) % 4] - corners[k]
         before, after = before / np.hypot(*before), after / np.hypot(*after)
         centre = corners[k] + CORNER_RADIUS_MM * (before + after)
-        turns = np.radians(np.linspace(25.0, 65.0, 9))
+        turns = np.radians(np.linspace(38.0, 52.0, 9))
         rays = -np.cos(turns)[:, None] * before - np.sin(turns)[:, None] * after
         distance = np.arange(1.2, 6.5, sample_mm)
         grid = centre + rays[:, None, :] * distance[None, :, None]
         light = crop.at(pose.plane.px_from_mm(grid.reshape(-1, 2)).reshape(grid.shape))
         profiles = light.reshape(3, 3, len(distance), 3).mean(axis=1)
         expected = (low + high) / 2
-        fit = fit_edges(profiles, distance - expected, high - low, px_per_mm, WIDE)
+        fit = fit_edges(profiles, distance - expected, high - low, px_per_mm, WIDE, blurs_px)
         radius = float(np.nanmedian(fit.off_mm)) + expected if np.isfinite(fit.off_mm).any() else math.nan
         if not low <= radius <= high:
             return False

@@ -85,7 +85,7 @@ def test_nothing_else_is_taken_for_a_card(card: dict[str, object]) -> None:
     [
         ({"sides_mm": (85.6, 55.2)}, ()),
         ({"sides_mm": (87.5, 53.98)}, ()),
-        ({}, (Ellipse((80.0, 39.0), 16.0, 5.0, 0.0),)),
+        ({}, (Ellipse((80.0, 39.0), 16.0, 3.0, 0.0),)),
     ],
     ids=["too high", "too wide", "covered by leaves"],
 )
