@@ -7,10 +7,10 @@ variable CUTTING_REAL_BOARDS names the folder that holds both; without it the te
 
 As on a mat, only the outer ring of corners is fitted, each view alone, and the inner ones are predicted.
 Worked out with OpenCV on the same corners: a homography alone leaves 0.349 mm rms inside, one radial term
-0.186 mm; this project's fit 0.095 mm (0.2 pixels).  Discs read 14.87 to 14.97 mm where half height is taken in the
-file's code values, since its tone curve moves the edge into the black, and 15.14 to 15.20 mm in linear light: what
-is left, 0.08 mm at each edge, is spread of ink or a tone curve that is not sRGB's; the photographs do not
-tell which.
+0.186 mm; this project's fit 0.095 mm (0.2 pixels).  Discs read 14.87 to 14.97 mm where edges are placed in
+the file's code values, whose tone curve moves them into the black, and 15.14 to 15.20 mm in linear light:
+what is left, 0.08 mm at each edge, is spread of ink or a tone curve that is not sRGB's; the photographs
+do not tell which.
 """
 
 from __future__ import annotations
