@@ -10,7 +10,7 @@ from grader.check.expected import expected_for
 from grader.check.figures import Light
 from grader.locate.light import LIN_FROM_SRGB8
 from grader.locate.pose import PoseSettings
-from grader.locate.scale import ASSUMED
+from grader.locate.scale import ASSUMED, DISAGREE
 from grader.records import MatPose
 
 LEAST_MARKS_SHARE = 0.6
@@ -37,6 +37,8 @@ class Remedy:
 
 def improvement(pose: MatPose, edge_width_mm: float, light: Light) -> str:
     """Return the sentence on what would improve this photo most."""
+    if any(words.startswith(DISAGREE) for words in pose.warnings):
+        return "measure the check bar of this print again: it and the card on the mat disagree"
     worst = max(remedies(pose, edge_width_mm, light), key=lambda remedy: remedy.severity)
     if worst.severity > 1.0:
         return worst.words

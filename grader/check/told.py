@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -27,7 +28,8 @@ def show_check(console: Console, result: CheckResult) -> None:
         console.print(
             Text(f"{name}: not measurable ({result.reason}): {clean(result.message)}.", style="bold")
         )
-        console.print(Text(f"  What to do: {clean(result.advice)}."))
+        console.print(_indented(Text(f"What to do: {clean(result.advice)}.")))
+        console.print()
         return
     console.print(Text(f"{name}  (mat {clean(result.pose.mat_id)})", style="bold"))
     table = Table(show_header=False, box=None, padding=(0, 2, 0, 2))
@@ -37,8 +39,13 @@ def show_check(console: Console, result: CheckResult) -> None:
         table.add_row(Text(what), Text(figure))
     console.print(table)
     for warning in result.warnings:
-        console.print(Text(f"  Note: {clean(warning)}"))
-    console.print(Text(f"  What would help most: {result.improvement}.", style="bold"))
+        console.print(_indented(Text(f"Note: {clean(warning)}")))
+    console.print(_indented(Text(f"What would help most: {result.improvement}.", style="bold")))
+    console.print()
+
+
+def _indented(text: Text) -> Padding:
+    return Padding(text, (0, 0, 0, 2))
 
 
 def rows(check: PhotoCheck) -> list[tuple[str, str]]:
@@ -48,18 +55,18 @@ def rows(check: PhotoCheck) -> list[tuple[str, str]]:
         f"{100 * pose.print_scale:.2f} ± {100 * pose.scale_sigma:.2f} % ({_SOURCES[pose.print_scale_source]})"
     )
     return [
-        (f"expected: length of {_both(expected.length_mm, 0)}", f"± {_both(expected.length_sigma_mm, 2)}"),
+        (f"length {_both(expected.length_mm, 0)}", f"± {_both(expected.length_sigma_mm, 2)} expected"),
         (
-            f"expected: base diameter of {_both(expected.diameter_mm, 1)}",
-            f"± {_both(expected.diameter_sigma_mm, 3)}",
+            f"base diameter {_both(expected.diameter_mm, 1)}",
+            f"± {_both(expected.diameter_sigma_mm, 3)} expected",
         ),
         ("marks of the mat", f"{pose.n_fiducials} of {pose.n_fiducials_expected} used"),
-        ("their residual", f"{pose.residual_rms_px:.2f} px = {_both(pose.residual_rms_mm, 3)}"),
+        ("residual of the marks", f"{pose.residual_rms_px:.2f} px = {_both(pose.residual_rms_mm, 3)}"),
         ("a position on the mat", f"± {_both(pose.position_sigma_mm, 3)}"),
         ("tilt of the camera", f"{pose.tilt_deg:.1f}°"),
         ("resolution", f"{pose.px_per_mm:.1f} px per mm ({pose.px_per_mm * INCH_MM:.0f} px per in)"),
         ("a printed edge is wide", _edge_words(check)),
-        ("paper, darkest to brightest", _brightness_words(light)),
+        ("paper, darkest, brightest", _brightness_words(light)),
         ("colour of the light", cast_words(light)),
         ("burnt out", f"{100 * light.clipped_share:.1f} % of the lay area"),
         ("bend of the paper", f"about {_both(pose.curl_mm, 1)}" if pose.curl_mm else "none seen"),
@@ -100,13 +107,13 @@ def cast_words(light: Light) -> str:
     Examples
     --------
     >>> cast_words(Light(0.5, 0.6, 0.2, -0.3, 0.0))
-    'warm: red +20 %, blue -30 % against green'
+    'warm: red +20 %, blue -30 % to green'
     >>> cast_words(Light(0.5, 0.6, 0.01, -0.02, 0.0))
-    'neutral: red +1 %, blue -2 % against green'
+    'neutral: red +1 %, blue -2 % to green'
     """
     if math.isnan(light.red_cast):
         return "no paper seen"
-    figures = f"red {100 * light.red_cast:+.0f} %, blue {100 * light.blue_cast:+.0f} % against green"
+    figures = f"red {100 * light.red_cast:+.0f} %, blue {100 * light.blue_cast:+.0f} % to green"
     if max(abs(light.red_cast), abs(light.blue_cast)) < SLIGHT_CAST:
         return f"neutral: {figures}"
     if min(light.red_cast, light.blue_cast) > 0:

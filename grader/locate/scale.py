@@ -16,6 +16,7 @@ NOT_CHECKED = (
     "print scale not checked: measure the check bar and give --measured once, or lay an ID-1 card (the size "
     "of bank cards) on the mat"
 )
+DISAGREE = "check bar and card disagree"
 DISAGREE_SIGMAS = 2.0
 """Bar and card differ by more than so many standard uncertainties of their difference: one is wrong."""
 
@@ -76,7 +77,7 @@ def _disagreement(pose: MatPose, card: Card) -> str:
     if apart <= DISAGREE_SIGMAS * math.hypot(card.sigma, pose.scale_sigma):
         return ""
     return (
-        f"check bar and card disagree: by the bar the mat was printed at {100 * pose.print_scale:.2f} "
+        f"{DISAGREE}: by the bar the mat was printed at {100 * pose.print_scale:.2f} "
         f"± {100 * pose.scale_sigma:.2f} %, by the card at {100 * card.print_scale:.2f} ± "
         f"{100 * card.sigma:.2f} %; the card's is used. Measure the bar of this print again and give "
         f"--measured; take the card off if it is not {CARD_MM[0]:.2f} x {CARD_MM[1]:.2f} mm (3.37 x 2.13 in)"

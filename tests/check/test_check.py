@@ -17,6 +17,7 @@ from grader.check.improve import improvement
 from grader.check.light import light_on
 from grader.check.photo import check_one
 from grader.check.told import rows, summary, to_json
+from grader.locate.scale import DISAGREE
 from grader.pipeline import Kit
 from grader.records import MatPose, Photo
 from grader.verdict import load_targets
@@ -56,8 +57,10 @@ def test_a_good_photo_has_every_figure(checked: PhotoCheck) -> None:
     assert checked.light.clipped_share == 0.0
     told = dict(rows(checked))
     assert len(told) == 13
-    lengths = [figure for what, figure in told.items() if "expected" in what]
-    assert len(lengths) == 2 and all(" mm (" in figure and figure.endswith(" in)") for figure in lengths)
+    lengths = [figure for figure in told.values() if "expected" in figure]
+    assert len(lengths) == 2 and all(
+        " mm (" in figure and figure.endswith(" in) expected") for figure in lengths
+    )
     assert "assumed" in told["print scale"]
 
 
@@ -67,6 +70,8 @@ def test_the_scale_is_what_helps_a_good_photo_most(checked: PhotoCheck) -> None:
     assert "check bar" in improvement(near, SHARP_MM, GOOD_LIGHT)
     measured = replace(near, scale_sigma=0.001, print_scale_source="check bar typed")
     assert improvement(measured, SHARP_MM, GOOD_LIGHT).startswith("nothing")
+    at_odds = replace(measured, warnings=(f"{DISAGREE}: by the bar ...",))
+    assert "disagree" in improvement(at_odds, SHARP_MM, GOOD_LIGHT)
 
 
 @pytest.mark.parametrize(
