@@ -24,7 +24,6 @@ from grader.records import (
     Silhouette,
     SilhouetteKind,
     SkippedPhoto,
-    Traits,
 )
 from grader.verdict.targets import Targets
 
@@ -109,10 +108,22 @@ def grade_photo_and_picture(
         pose=pose,
         cuttings=cuttings,
         set_aside=tuple(shape for shape in shapes if isinstance(shape, SetAside)),
-        warnings=(*photo.warnings, *pose.warnings, *notes, *view.warnings),
+        warnings=(*photo.warnings, *pose.warnings, *notes, *view.warnings, *_fit(cuttings, kit.targets)),
         batch=dict(batch or {}),
     )
     return result, photo
+
+
+def _fit(cuttings: Sequence[Cutting], targets: Targets) -> tuple[str, ...]:
+    """Return a note if another target set may fit this tray better."""
+    from grader.verdict import load_targets, note_on_targets, shipped_names
+    from grader.verdict.fit import all_culled_by_size
+
+    grades, traits = [c.grade for c in cuttings], [c.traits for c in cuttings]
+    if not all_culled_by_size(grades):
+        return ()
+    others = [load_targets(name) for name in shipped_names()]
+    return (note_on_targets(grades, traits, targets, others),)
 
 
 def _stage_pictures(path: Path, kit: Kit) -> StagePictures | None:
@@ -166,14 +177,11 @@ def _graded(
     from grader.traits.measure import measure_traits
     from grader.verdict import grade_cutting
 
-    def measure(shape: CuttingShape) -> Traits:
-        return measure_traits(shape, pose)
-
     cuttings: list[Cutting] = []
     for silhouette, shape in zip(silhouettes, shapes, strict=True):
         if isinstance(shape, SetAside):
             continue
-        traits = measure(shape)
+        traits = measure_traits(shape, pose)
         middle_mm = silhouette.outline_mm.mean(axis=0)
         cuttings.append(
             Cutting(
@@ -182,7 +190,7 @@ def _graded(
                 outline_mm=silhouette.outline_mm,
                 shape=shape,
                 traits=traits,
-                grade=grade_cutting(traits, targets, shape, measure),
+                grade=grade_cutting(traits, targets, shape, silhouette.outline_mm),
             )
         )
     return tuple(cuttings)

@@ -121,6 +121,28 @@ class SilhouetteKind(Enum):
     OUTSIDE = "reaches outside the lay area"
 
 
+Share = NDArray[np.float32]
+"""(h, w) probability or covered share, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlantMarks:
+    """What each pixel of a silhouette's crop probably is; 0 outside the silhouette."""
+
+    plant: Share
+    """Any part of the plant."""
+    foliage: Share
+    """Foliage: neither bare stem nor wood seen among leaves."""
+    bare_axis: Share
+    """The stem's centre line below the foliage."""
+    leafy_axis: Share
+    """The stem's centre line within the foliage, seen or hidden."""
+    base: Share
+    """Within 1 mm of the cut base."""
+    tip: Share
+    """Within 1 mm of the tip of the leader."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Silhouette:
     """One thing on the paper, as seen (not yet corrected for its height)."""
@@ -147,6 +169,8 @@ class Silhouette:
     """The same for the most base-like end elsewhere on the silhouette."""
     edge_sigma_mm: float
     """Standard uncertainty of the edge position."""
+    marks: PlantMarks
+    """Of the same crop."""
 
 
 # ---- shape: Silhouette -> CuttingShape --------------------------------------------------------------
@@ -246,6 +270,25 @@ class RuleOutcome:
 
 
 @dataclass(frozen=True, slots=True)
+class Piece:
+    """One cutting that the advice makes of what lies on the mat, with what is predicted of it.
+
+    Distances run along the axis from the present base.
+    """
+
+    from_mm: float
+    """Cut here; 0 keeps the present base."""
+    to_mm: float
+    """Cut here; the whole length keeps the tip."""
+    strip_to_mm: float
+    """Foliage below this comes off; 0: nothing to strip."""
+    grade: str
+    """Grade it has at least, all uncertainty of the cut allowed for: "1" or "2"."""
+    traits: Traits
+    """Predicted measurements after cutting and stripping."""
+
+
+@dataclass(frozen=True, slots=True)
 class Grade:
     """Verdict on one cutting."""
 
@@ -259,6 +302,12 @@ class Grade:
     """One line: what to do now."""
     targets_id: str
     """Name, version and hash of the target file."""
+    decided_by: str = ""
+    """Code of the rule that decided; "" for grade 1, "ends" where base and tip cannot be told apart."""
+    doubt: str = ""
+    """What was done with a doubtful cutting on the person's wish; "" if nothing."""
+    pieces: tuple[Piece, ...] = ()
+    """What cutting or stripping would make of it, base first; empty where nothing is to be done."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

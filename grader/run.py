@@ -4,37 +4,21 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import replace
 from pathlib import Path
 
-from rich.console import Console
-
 from calib.design import CHECK_BAR_MM, MatLayout, load_layout
-from grader.batch import grade_all, photos_in
+from grader.batch.keep import Line, file_hash, held, sweep
+from grader.batch.pool import default_workers
+from grader.batch.request import Found, Request, find_photos
+from grader.batch.session import SAME_PHOTO, Plan, Session
+from grader.batch.tell import Teller, interrupted
+from grader.batch.watch import ended_by_signals, watch
 from grader.errors import ExitCode, GraderError, OutputProblem
 from grader.pipeline import Kit
-from grader.records import GradedPhoto, PhotoResult
 from grader.remember import load_bars, save_bars, scale_from_bar
 from grader.verdict import load_targets
-
-PIPE_WIDTH = 120
-"""Columns of the table where the output is no terminal."""
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """What the person asked for."""
-
-    inputs: tuple[Path, ...]
-    out: Path
-    targets: str
-    mat: Path | None
-    measured_mm: float | None
-    batch: Mapping[str, str]
-    as_json: bool
-    debug_dir: Path | None = None
+from grader.write.terminal import clean
 
 
 def run(request: Request, settings: Path) -> ExitCode:
@@ -43,151 +27,111 @@ def run(request: Request, settings: Path) -> ExitCode:
     Raises
     ------
     GraderError
-        If the targets, the mat's layout, the check bar or the output folder cannot be used.
+        If the targets, the mat's layout, the check bar, what the photos carry or the output folder cannot
+        be used.
     """
-    kit = kit_for(request, settings)
-    photos = photos_in(request.inputs)
-    if not photos:
-        names = ", ".join(str(path) for path in request.inputs)
-        print(f"There are no photos in {names}.", file=sys.stderr)
-        print("Give a folder with JPEG, PNG, TIFF, WebP or HEIC files.", file=sys.stderr)
-        return ExitCode.NOTHING_GRADED
-    _refuse_unwritable(request.out)
-    results = _graded(photos, kit, request)
-    if request.measured_mm is not None:
-        _remember(results, request.measured_mm, settings)
-    _write(results, kit, request)
-    _print(results, kit, request)
-    n_graded = sum(isinstance(result, GradedPhoto) for result in results)
-    if n_graded == 0:
-        return ExitCode.NOTHING_GRADED
-    return ExitCode.ALL_GRADED if n_graded == len(results) else ExitCode.SOME_SKIPPED
+    kit, board_sha256 = kit_for(request, settings)
+    plan = Plan(
+        kit=kit,
+        out=request.out,
+        inputs=request.inputs,
+        board_sha256=board_sha256,
+        is_fresh=request.is_fresh,
+        n_workers=default_workers() if request.n_workers is None else request.n_workers,
+    )
+    session = Session(plan, request.batch, load_targets)
+    found = find_photos(request)
+    if not request.is_watching:
+        session.check(found.photos)
+        if not found.photos and not found.problems:
+            return _nothing_found(request)
+    _refuse_file(request.out)
+    teller = Teller(request, kit)
+    with held(request.out), ended_by_signals():
+        sweep(request.out)
+        if request.is_watching:
+            lines, is_whole = watch(session, request, teller)
+        else:
+            lines, is_whole = _grade(session, found, teller)
+        if request.measured_mm is not None:
+            _remember(teller.mats, request.measured_mm, settings)
+        teller.finish(lines)
+    return _exit_code(lines, teller.n_graded, is_whole)
 
 
-def _refuse_unwritable(out: Path) -> None:
-    """Find out before an hour of grading, not after it."""
-    nearest = next(folder for folder in (out, *out.absolute().parents) if folder.exists())
+def _grade(session: Session, found: Found, teller: Teller) -> tuple[list[Line], bool]:
+    """Grade the photos that are there; return their lines, and whether the run came to its end."""
+    lines: list[Line] = []
+    try:
+        for line in session.grade(found.photos, teller.working_on):
+            lines.append(line)
+            teller.done(line)
+    except KeyboardInterrupt:
+        teller.stopped(len(lines), len(found.photos))
+        return lines, False
+    except OutputProblem as problem:
+        raise interrupted(problem, len(lines), len(found.photos)) from problem
+    finally:
+        teller.end()
+    teller.say(session.unmatched(found.photos))
+    problems = [Line(problem.path, skipped=problem) for problem in found.problems]
+    for line in problems:
+        teller.done(line)
+    return lines + problems, True
+
+
+def _nothing_found(request: Request) -> ExitCode:
+    names = ", ".join(clean(str(path)) for path in request.inputs)
+    print(f"There are no photos in {names}.", file=sys.stderr)
+    print("Give a folder with JPEG, PNG, TIFF, WebP or HEIC files.", file=sys.stderr)
+    return ExitCode.NOTHING_GRADED
+
+
+def _refuse_file(out: Path) -> None:
+    nearest = next(folder for folder in (out, *out.absolute().parents) if os.path.lexists(folder))
     if not nearest.is_dir():
         raise OutputProblem(f"{nearest} is a file, not a folder.", "Give another folder with --out.")
-    if not os.access(nearest, os.W_OK):
-        raise OutputProblem(f"Nothing may be written in {nearest}.", "Give another folder with --out.")
 
 
-def kit_for(request: Request, settings: Path) -> Kit:
-    """Return what the run depends on.
+def _exit_code(lines: list[Line], n_graded: int, is_whole: bool) -> ExitCode:
+    """Return the exit code; a photo that is there twice is no failure."""
+    if n_graded == 0:
+        return ExitCode.NOTHING_GRADED
+    n_same = sum(line.skipped is not None and line.skipped.reason == SAME_PHOTO for line in lines)
+    return ExitCode.ALL_GRADED if is_whole and n_graded + n_same == len(lines) else ExitCode.SOME_SKIPPED
+
+
+def kit_for(request: Request, settings: Path) -> tuple[Kit, str]:
+    """Return what the run goes by, and the hash of the file of a board that is not ours.
 
     Raises
     ------
     GraderError
         If the targets, the mat's layout or the check bar cannot be used.
     """
+    board_sha256 = ""
     layouts: tuple[MatLayout, ...] = ()
     if request.mat is not None:
         try:
             layouts = (load_layout(request.mat),)
-        except ValueError as problem:
+            board_sha256 = file_hash(request.mat)
+        except (ValueError, OSError) as problem:
             raise GraderError(
                 str(problem), "Give the layout of the board as JSON; see the README."
             ) from problem
     measured = request.measured_mm
-    return Kit(
-        targets=load_targets(request.targets),
+    kit = Kit(
+        targets=replace(load_targets(request.targets), doubtful=request.doubtful),
         layouts=layouts,
         print_scale=None if measured is None else scale_from_bar(measured),
         known_scales={mat_id: bar / CHECK_BAR_MM for mat_id, bar in load_bars(settings).items()},
         debug_dir=request.debug_dir,
     )
+    return kit, board_sha256
 
 
-def _graded(photos: list[Path], kit: Kit, request: Request) -> list[PhotoResult]:
-    """Grade, and show each photo's table as soon as it is done.
-
-    Progress goes to stderr: a moving line in a terminal, a line a photo elsewhere.
-    """
-    from grader.write.annotate import write_picture
-    from grader.write.terminal import clean, show_photo
-
-    progress = Console(stderr=True)
-    status = progress.status("starting") if progress.is_terminal else None
-
-    def tell(index: int, n: int, path: Path) -> None:
-        text = f"photo {index} of {n}: {clean(path.name)}"
-        if status is None:
-            print(text, file=sys.stderr, flush=True)
-        else:
-            status.update(text)
-            status.start()
-
-    results: list[PhotoResult] = []
-    told: set[str] = set()
-    try:
-        for result in grade_all(photos, kit, request.batch, request.out, write_picture, tell):
-            if status is not None:
-                status.stop()
-            results.append(result)
-            if request.measured_mm is None:
-                _tell_remembered(result, told)
-            if not request.as_json:
-                show_photo(_table_console(), result)
-    except KeyboardInterrupt:
-        print(f"stopped: {len(results)} of {len(photos)} photos are done and kept", file=sys.stderr)
-    finally:
-        if status is not None:
-            status.stop()
-    return results
-
-
-def _tell_remembered(result: PhotoResult, told: set[str]) -> None:
-    """Say once for each mat that a check bar of an earlier run is used: another print may differ."""
-    if not isinstance(result, GradedPhoto) or result.pose.mat_id in told:
-        return
-    if result.pose.print_scale_source == "check bar typed":
-        told.add(result.pose.mat_id)
-        bar_mm = result.pose.print_scale * CHECK_BAR_MM
-        print(
-            f"mat {result.pose.mat_id}: using its check bar of {bar_mm:g} mm, measured earlier "
-            "(for a new print give --measured, or --forget)",
-            file=sys.stderr,
-        )
-
-
-def _table_console() -> Console:
-    return Console() if sys.stdout.isatty() else Console(width=PIPE_WIDTH)
-
-
-def _remember(results: list[PhotoResult], measured_mm: float, settings: Path) -> None:
-    mats = {result.pose.mat_id for result in results if isinstance(result, GradedPhoto)}
+def _remember(mats: set[str], measured_mm: float, settings: Path) -> None:
     if mats:
         save_bars(settings, load_bars(settings) | dict.fromkeys(mats, measured_mm))
-        names = ", ".join(sorted(mats))
+        names = clean(", ".join(sorted(mats)))
         print(f"remembered: the check bar of mat {names} measures {measured_mm:g} mm", file=sys.stderr)
-
-
-def _settings_told(kit: Kit, request: Request) -> dict[str, object]:
-    return {
-        "targets": kit.targets.id,
-        "targets_file": str(kit.targets.path),
-        "targets_sha256": kit.targets.sha256,
-        "mat_layout": str(request.mat) if request.mat else None,
-        "measured_check_bar_mm": request.measured_mm,
-    }
-
-
-def _write(results: list[PhotoResult], kit: Kit, request: Request) -> None:
-    from grader.write.results import write_results
-    from grader.write.table_csv import write_csv
-
-    write_results(request.out / "results.json", results, _settings_told(kit, request), datetime.now())
-    write_csv(request.out / "cuttings.csv", results)
-
-
-def _print(results: list[PhotoResult], kit: Kit, request: Request) -> None:
-    from grader.write.results import results_of, to_json
-    from grader.write.terminal import summary
-
-    if request.as_json:
-        print(to_json(results_of(results, _settings_told(kit, request), datetime.now())), end="")
-        print(summary(results), file=sys.stderr)
-    else:
-        print(summary(results))
-    print(f"pictures, results.json and cuttings.csv are in {request.out}", file=sys.stderr)

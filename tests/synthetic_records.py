@@ -163,7 +163,7 @@ def straight_pose(mat_id: str = "A4-1", warnings: tuple[str, ...] = ()) -> MatPo
 def graded_cutting(number: int, shape: CuttingShape, targets: Targets | None = None) -> Cutting:
     """Return a shape measured and graded."""
     traits = measured_from(shape)
-    grade = grade_cutting(traits, targets or load_targets(), shape, measured_from)
+    grade = grade_cutting(traits, targets or load_targets(), shape)
     return Cutting(number, "", outline_of(shape), shape, traits, grade)
 
 

@@ -54,7 +54,14 @@ def test_no_command_shows_help(run: Run) -> None:
 
 
 @pytest.mark.parametrize(
-    "words", [["grade"], ["grade", "x.jpg", "--colour"], ["explode"], ["grade", "x", "--measured", "a"]]
+    "words",
+    [
+        ["grade"],
+        ["grade", "x.jpg", "--colour"],
+        ["explode"],
+        ["grade", "x", "--measured", "a"],
+        ["grade", "x", "--doubtful", "maybe"],
+    ],
 )
 def test_wrong_use_is_two(run: Run, words: list[str]) -> None:
     code, _, err = run(*words)

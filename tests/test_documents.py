@@ -17,7 +17,12 @@ from grader.verdict import RULES, shipped_names
 
 ROOT = Path(__file__).parent.parent
 GROUP: Any = typer.main.get_command(app)
-COMMANDS: dict[str, Any] = GROUP.commands
+COMMANDS: dict[str, Any] = dict(GROUP.commands) | {
+    f"{name} {below}": command
+    for name, group in GROUP.commands.items()
+    for below, command in getattr(group, "commands", {}).items()
+}
+"""By what is typed, those below a command too."""
 
 
 def read(name: str) -> str:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import io
+import os
+import stat
 import struct
 import warnings
 from collections.abc import Iterator
@@ -24,6 +27,8 @@ SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif",
 """What a folder is searched for."""
 MOST_MEGAPIXELS = 200.0
 """Largest sensor in a phone; beyond it a few bytes could claim all memory."""
+MOST_BYTES = 1_300_000_000
+"""That many pixels of 16 bit in three colours, not compressed; a larger file is a film or no photo."""
 LEAST_SIDE_PX = 200
 """At the least useful 3 px per mm this is 67 mm: no mat fits in less."""
 PREVIEW_FORMATS = ("JPEG", "MPO", "HEIF")
@@ -76,7 +81,17 @@ def read_photo(path: Path) -> Photo:
 
 def _bytes_of(path: Path) -> bytes:
     try:
-        data = path.read_bytes()
+        with open(path, "rb", opener=_without_waiting) as file:
+            status = os.fstat(file.fileno())
+            if not stat.S_ISREG(status.st_mode):
+                raise OSError(errno.EINVAL, "it is no plain file")
+            if status.st_size > MOST_BYTES:
+                raise PhotoProblem(
+                    "too large",
+                    f"{path.name} has {status.st_size / 1e9:.1f} GB: no photo is that large",
+                    "give a JPEG, PNG, TIFF, WebP or HEIC file, as the phone makes it",
+                )
+            data = file.read()
     except FileNotFoundError:
         raise PhotoProblem("not found", f"there is no file {path}", "check the name") from None
     except OSError as problem:
@@ -88,6 +103,11 @@ def _bytes_of(path: Path) -> bytes:
     if not data:
         raise PhotoProblem("empty", f"{path.name} is empty", "copy it from the phone again")
     return data
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    """Open a file; a pipe that nobody writes to would be waited for without end."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 @contextmanager
@@ -134,7 +154,9 @@ def _opened(data: bytes, path: Path) -> Image.Image:
 
 def _upright_rgb(picture: Image.Image, path: Path, notes: list[str]) -> RgbImage:
     picture.load()
-    upright = ImageOps.exif_transpose(picture)
+    profile = picture.info.get("icc_profile")
+    ImageOps.exif_transpose(picture, in_place=True)  # in place: no copy of what is upright already
+    upright = picture
     if upright.mode in ("F",):
         raise PhotoProblem(
             "not a picture", f"{path.name} holds measurements, not a photo", "save it as JPEG or PNG"
@@ -142,14 +164,13 @@ def _upright_rgb(picture: Image.Image, path: Path, notes: list[str]) -> RgbImage
     if upright.mode.startswith("I"):
         upright = _eight_bit(upright)
     if upright.mode in ("1", "L", "LA"):
-        notes.append("a picture without colour: browned foliage cannot be told from green")
+        notes.append("a picture without colour: cuttings may be missed, take it in colour")
     if upright.mode == "CMYK":
         notes.append("converted from print colours (CMYK): colours are less certain")
     if "A" in upright.getbands() or "transparency" in upright.info:
         layer = upright.convert("RGBA")
         upright = Image.alpha_composite(Image.new("RGBA", layer.size, "white"), layer)
-    rgb = _in_srgb(upright, picture.info.get("icc_profile"))
-    return np.array(rgb, dtype=np.uint8)
+    return np.asarray(_in_srgb(upright, profile), dtype=np.uint8)
 
 
 def _eight_bit(grey: Image.Image) -> Image.Image:
@@ -166,14 +187,19 @@ def _in_srgb(picture: Image.Image, profile: bytes | None) -> Image.Image:
         try:
             source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
             if "sRGB" in ImageCms.getProfileDescription(source):
-                return picture.convert("RGB")
+                return _plain_rgb(picture)
             target = ImageCms.createProfile("sRGB")
             converted = ImageCms.profileToProfile(picture, source, target, outputMode="RGB")
             if converted is not None:
                 return converted
         except (ImageCms.PyCMSError, OSError, ValueError):
             pass  # A damaged profile: the numbers are then taken for sRGB, as every viewer does.
-    return picture.convert("RGB")
+    return _plain_rgb(picture)
+
+
+def _plain_rgb(picture: Image.Image) -> Image.Image:
+    """Return the picture as RGB; one that is RGB is not copied."""
+    return picture if picture.mode == "RGB" else picture.convert("RGB")
 
 
 def _first_line(problem: BaseException) -> str:

@@ -6,7 +6,7 @@ import numpy as np
 
 from grader.check.figures import Expected
 from grader.records import MatPose
-from grader.shape.tip import LEAST_SIGMA_MM
+from grader.shape.leader import CLEAR_SPREAD_MM
 from grader.shape.trace import ShapeSettings, tip_sigma_mm
 from grader.shape.width import common_sigma_mm
 from grader.traits.measure import length_sigma_mm
@@ -21,7 +21,7 @@ def expected_for(pose: MatPose) -> Expected:
     Bark, foliage, needles and shadows of the cutting itself come on top.
     """
     settings = ShapeSettings()
-    tip = tip_sigma_mm(LEAST_SIGMA_MM, USUAL_LENGTH_MM, _mean_slant(pose), settings)
+    tip = tip_sigma_mm(CLEAR_SPREAD_MM, USUAL_LENGTH_MM, _mean_slant(pose), settings)
     return Expected(
         length_mm=USUAL_LENGTH_MM,
         length_sigma_mm=length_sigma_mm(pose, USUAL_LENGTH_MM, tip, settings.least_base_sigma_mm),

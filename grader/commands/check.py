@@ -31,8 +31,10 @@ def check(
 
     Exit codes: 0 all photos measurable, 1 some not, 2 wrong use, 3 none measurable.
     """
+    from grader.batch.request import Request
     from grader.check.run import run
-    from grader.run import Request, kit_for
+    from grader.run import kit_for
 
     request = Request(tuple(photos), Path(), DEFAULT_TARGETS, mat, measured, {}, as_json)
-    raise typer.Exit(int(run(request.inputs, kit_for(request, settings_folder()), as_json)))
+    kit, _ = kit_for(request, settings_folder())
+    raise typer.Exit(int(run(request.inputs, kit, as_json)))

@@ -1,8 +1,8 @@
-"""How likely each pixel is plant: a small network on colours relative to paper and its shadows.
+"""What each place of the flat view shows: plant, foliage, the stem's centre line, its base and its tip.
 
-Every feature is relative to this photo's clean paper, and most of them to its shaded paper
-(:mod:`grader.outline.shadow`), so that light and camera drop out.  The weights were learned from
-pictures with known silhouettes by ``tests/studies/plant_likeness.py``.
+A small convolutional network answers for every pixel at once, from the colours relative to this
+photo's paper.  It was learned from pictures with known truth (``tests/studies/plant_maps.py``); each
+answer is a probability.  OpenCV's network module runs it, so nothing else is needed.
 """
 
 from __future__ import annotations
@@ -13,96 +13,81 @@ from importlib.resources import files
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from grader.outline.shadow import Field, ShadowColour, ShadowSettings, log_colour, shaded_paper
+Field = NDArray[np.float32]
 
-FINE_PX = 0.8
-"""Smoothing of the colours judged: single-pixel chroma noise of JPEG (0.1 mm pixels)."""
-COARSE_PX = 4.0
-"""Smoothing of the surroundings they are compared with."""
-GRAIN_PX = 2.0
-"""Window in which the scatter of brightness is taken: foliage is grainy, shadow is smooth."""
-FAINTEST = -0.08
-"""Log brightness above which a pixel is clean paper whatever its colour."""
-LARGEST_FEATURE = 4.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PlantFields:
-    """Per pixel of the flat view."""
-
-    likeness: Field
-    """(H, W) probability that this is plant, 0 on clean paper."""
-    red: Field
-    """(H, W) ln(R/G): above 0 is brown or red, below is green."""
-    blue: Field
-    """(H, W) ln(B/G)."""
-    brightness: Field
-    """(H, W) log brightness relative to clean paper."""
+NETWORK_MM_PER_PX = 0.1
+"""The network was learned on flat views of this scale."""
+BRIGHTEST = 1.5
+"""Relative linear light above which everything is coded alike."""
+CODE_GAMMA = 2.2
+PAPER_CODE, CODE_GAIN = 0.83, 4.0
+"""Codes are centred on that of white paper, and stretched to about one."""
+BLOCK_PX = 32
+"""Sides are padded to a multiple: the network halves them five times, its input included."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Network:
-    """Weights of the network: standardise, layers with ReLU, logistic output."""
+class PlantMaps:
+    """Probabilities for each pixel of the flat view, (H, W) float32."""
 
-    mean: Field
-    scale: Field
-    weights: tuple[Field, ...]
-    biases: tuple[Field, ...]
+    plant: Field
+    """Covered by any part of a plant."""
+    foliage: Field
+    """Covered by foliage: plant, but neither the bare stem nor wood seen among leaves."""
+    bare_axis: Field
+    """On the centre line of the stem, below the foliage (a line of 0.5 mm)."""
+    leafy_axis: Field
+    """The same within the foliage, whether it can be seen or not."""
+    base: Field
+    """Within 1 mm of the centre of a cut base."""
+    tip: Field
+    """Within 1 mm of the tip of a leader."""
+
+    def crop(self, x: int, y: int, width: int, height: int) -> PlantMaps:
+        """Return the maps of a window; x, y, width, height in pixels."""
+        window = (slice(y, y + height), slice(x, x + width))
+        return PlantMaps(*(field[window] for field in self.fields))
+
+    @property
+    def fields(self) -> tuple[Field, ...]:
+        """All maps in the order of their definition."""
+        return (self.plant, self.foliage, self.bare_axis, self.leafy_axis, self.base, self.tip)
 
 
 @cache
-def shipped_network() -> Network:
-    """Return the weights that come with the package."""
-    with files("grader.outline").joinpath("plant_likeness.npz").open("rb") as stream:
-        stored = np.load(stream)
-        n_layers = sum(name.startswith("weight") for name in stored.files)
-        return Network(
-            stored["mean"],
-            stored["scale"],
-            tuple(stored[f"weight{k}"] for k in range(n_layers)),
-            tuple(stored[f"bias{k}"] for k in range(n_layers)),
-        )
+def shipped_network() -> NDArray[np.uint8]:
+    """Return the network file that comes with the package, as bytes."""
+    with files("grader.outline").joinpath("plant_maps.onnx").open("rb") as stream:
+        return np.frombuffer(stream.read(), dtype=np.uint8)
 
 
-def features(linear: Field, shadow: ShadowColour, settings: ShadowSettings) -> Field:
-    """Return the nine features (H, W, 9) of relative linear light (H, W, 3)."""
-    fine = np.asarray(cv2.GaussianBlur(linear, (0, 0), FINE_PX), dtype=np.float32)
-    coarse = np.asarray(cv2.GaussianBlur(linear, (0, 0), COARSE_PX), dtype=np.float32)
-    brightness, red, blue = log_colour(fine)
-    around, around_red, around_blue = log_colour(coarse)
-    on_red, on_blue = shaded_paper(brightness, shadow, settings)
-    mean = cv2.GaussianBlur(brightness, (0, 0), GRAIN_PX)
-    square = cv2.GaussianBlur(brightness * brightness, (0, 0), GRAIN_PX)
-    grain = np.sqrt(np.maximum(square - mean * mean, 0))
-    stack = (
-        brightness,
-        red,
-        blue,
-        red - on_red,
-        blue - on_blue,
-        around - brightness,
-        around_red - red,
-        around_blue - blue,
-        grain,
-    )
-    return np.asarray(np.stack(stack, axis=-1), dtype=np.float32)
+def plant_maps(linear: Field, lay_mask: NDArray[np.bool_]) -> PlantMaps:
+    """Return the maps of a flat view (H, W, 3) of 0.1 mm pixels; outside ``lay_mask`` it is paper."""
+    height, width = linear.shape[:2]
+    coded = cv2.pow(np.clip(linear, 1e-4, BRIGHTEST) / BRIGHTEST, 1 / CODE_GAMMA)
+    coded = (coded - PAPER_CODE) * CODE_GAIN
+    coded[~lay_mask] = 0.0
+    below, right = -height % BLOCK_PX, -width % BLOCK_PX
+    padded = cv2.copyMakeBorder(coded, 0, below, 0, right, cv2.BORDER_CONSTANT, value=(0.0, 0.0, 0.0))
+    rows, columns = padded.shape[0] // 2, padded.shape[1] // 2
+    blocks = padded.reshape(rows, 2, columns, 2, 3).transpose(4, 1, 3, 0, 2)
+    network = cv2.dnn.readNetFromONNX(shipped_network())
+    network.setInput(np.ascontiguousarray(blocks.reshape(1, 12, rows, columns), dtype=np.float32))
+    answers = network.forward()[0]
+    size = (2 * columns, 2 * rows)
+
+    def fine(first: int) -> Field:
+        cells = answers[first : first + 4].reshape(2, 2, rows, columns).transpose(2, 0, 3, 1)
+        return _probability(cells.reshape(2 * rows, 2 * columns)[:height, :width])
+
+    def coarse(index: int) -> Field:
+        # Sampled at block centres: linear interpolation keeps them in place.
+        return _probability(cv2.resize(answers[index], size, interpolation=cv2.INTER_LINEAR)[:height, :width])
+
+    return PlantMaps(fine(0), fine(4), coarse(8), coarse(9), coarse(10), coarse(11))
 
 
-def plant_fields(linear: Field, shadow: ShadowColour, settings: ShadowSettings) -> PlantFields:
-    """Return plant likeness and colours of each pixel of relative linear light (H, W, 3)."""
-    stack = features(linear, shadow, settings)
-    judged = stack[..., 0] < FAINTEST
-    likeness = np.zeros(stack.shape[:2], dtype=np.float32)
-    likeness[judged] = _judge(stack[judged], shipped_network())
-    return PlantFields(likeness, stack[..., 1], stack[..., 2], stack[..., 0])
-
-
-def _judge(rows: Field, network: Network) -> Field:
-    layer = (np.clip(rows, -LARGEST_FEATURE, LARGEST_FEATURE) - network.mean) / network.scale
-    last = len(network.weights) - 1
-    for k, (weight, bias) in enumerate(zip(network.weights, network.biases, strict=True)):
-        layer = layer @ weight + bias
-        if k < last:
-            layer = np.maximum(layer, 0)
-    return np.asarray(1 / (1 + np.exp(-np.clip(layer[:, 0], -30, 30))), dtype=np.float32)
+def _probability(logit: Field) -> Field:
+    return np.asarray(1 / (1 + cv2.exp(-np.clip(logit, -30, 30))), dtype=np.float32)

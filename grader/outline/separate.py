@@ -9,10 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grader.outline.edge import EDGE_LEVEL, coverage_of, outlines_mm
-from grader.outline.ends import Ends, find_ends, way_between_mm
-from grader.outline.plant import PlantFields, plant_fields
-from grader.outline.shadow import ShadowColour, ShadowSettings, find_shadow_colour, shaded_paper
-from grader.records import FlatView, Mask, MatPose, Silhouette, SilhouetteKind
+from grader.outline.ends import EndMaps, Ends, find_ends, way_between_mm
+from grader.outline.plant import PlantMaps, plant_maps
+from grader.outline.shadow import ShadowSettings, find_shadow_colour, log_colour, shaded_paper
+from grader.records import FlatView, Mask, MatPose, PlantMarks, Silhouette, SilhouetteKind
+
+ROOM_PX = 12
+"""Room around a crop: for the mixed edge, for clean paper beside it, for what marks lie beyond it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +39,8 @@ class OutlineSettings:
     """The same for a larger piece without a base of its own."""
     piece_share: float = 0.4
     """A loose piece larger than this share of its neighbour is a thing of its own."""
-    least_base_score: float = 0.05
-    """Below this no end looks like a cut base (fitted sets: all true bases 0.2 and more but one)."""
+    least_base_score: float = 0.25
+    """Below this no end looks like a cut base."""
     rival_score: float = 0.5
     """A second end at least this base-like, far from the first: two cuttings lie together."""
     tangle_area_mm2: float = 400.0
@@ -45,6 +48,8 @@ class OutlineSettings:
     rival_distance_mm: float = 30.0
     rival_length_mm: float = 60.0
     """On something shorter, two base-like ends are its own two ends: doubt, not overlap."""
+    colour_smooth_px: float = 0.8
+    """Smoothing of the colours of foreign things: chroma noise of JPEG."""
     strange_colour: float = 3.0
     """Distance from the colours of shaded paper, in tolerances, from which something is not paper."""
     strange_brightness: float = -0.35
@@ -58,6 +63,10 @@ class OutlineSettings:
     """Skeleton length over longest way: a pen or a bare stick is below, foliage far above."""
     skeleton_shrink: int = 2
     """Skeletons are made on a mask reduced by this factor (0.2 mm)."""
+    base_reach_mm: float = 0.5
+    """The same for finding bases, whose middle must not be drawn to neighbours."""
+    marks_reach_mm: float = 1.2
+    """Probabilities count for a silhouette up to this distance from it: the edge may be off."""
     edge_sigma_mm: float = 0.03
     """Standard uncertainty of an edge: from renders with known outlines."""
 
@@ -84,67 +93,33 @@ def find_silhouettes(
     Things too small to be a cutting (crumbs, fallen needles) are left out silently.
     """
     settings = settings or OutlineSettings()
-    shadow = find_shadow_colour(view.linear, settings.shadow)
-    fields = plant_fields(view.linear, shadow, settings.shadow)
-    likely = (fields.likeness > settings.least_likeness) & view.lay_mask
+    maps = plant_maps(view.linear, view.lay_mask)
+    likely = (maps.plant > settings.least_likeness) & view.lay_mask
     coverage = coverage_of(view.linear, likely) * view.lay_mask
     marked = (coverage > EDGE_LEVEL).astype(np.uint8)
     side = 2 * round(settings.close_mm / view.mm_per_px / 2) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     closed = np.asarray(cv2.morphologyEx(marked, cv2.MORPH_CLOSE, kernel), dtype=np.uint8)
-    holes = _plant_holes(closed, fields, view.mm_per_px)
-    closed = closed | holes
-    coverage = np.maximum(coverage, holes.astype(np.float32))
-    objects = _foreign_objects(view, fields, shadow, closed, settings)
+    objects = _foreign_objects(view, closed, settings)
     for thing in objects:
         x, y = thing.corner
         closed[y : y + thing.mask.shape[0], x : x + thing.mask.shape[1]][thing.mask] = 0
-    pieces, crumbs = _pieces(closed, fields, view.mm_per_px, settings)
-    wholes = _joined(pieces, crumbs, fields, view, settings) + objects
-    found = [_silhouette(piece, coverage, view, settings) for piece in wholes]
+    pieces, crumbs = _pieces(closed, maps, view.mm_per_px, settings)
+    wholes = _joined(pieces, crumbs, maps, view, settings) + objects
+    found = [_silhouette(piece, coverage, maps, view, settings) for piece in wholes]
     return tuple(_reading_order([s for s in found if s is not None]))
 
 
-def _plant_holes(closed: NDArray[np.uint8], fields: PlantFields, mm_per_px: float) -> NDArray[np.uint8]:
-    """Return holes in the plants that are plant themselves.
-
-    A fresh cut face is nearly as bright as paper, but yellow; a streak of grey bark is as colourless
-    as shadow, but small and dark where paper between leaves would be lit.
-    """
-    largest_face_mm2, yellow = 120.0, -0.12  # a cut of 12 mm wood; ln(B/G) of fresh wood is -0.2 to -0.8
-    largest_streak_mm2 = 15.0
-    dark, warm = -0.95, -0.03  # grey bark: log brightness -1 to -2.5, ln(B/G) -0.1; shade is bluer or lighter
-    _, labels, stats, _ = cv2.connectedComponentsWithStats((1 - closed).astype(np.uint8), connectivity=4)
-    filled = np.zeros_like(closed)
-    for label in range(1, len(stats)):
-        x, y, width, height, count = (int(value) for value in stats[label])
-        area_mm2 = count * mm_per_px**2
-        if area_mm2 > largest_face_mm2:
-            continue
-        window = (slice(y, y + height), slice(x, x + width))
-        hole = labels[window] == label
-        is_face = float(np.median(fields.blue[window][hole])) < yellow
-        is_bark = float(np.median(fields.brightness[window][hole])) < dark
-        is_bark &= float(np.median(fields.blue[window][hole])) < warm
-        if is_face or (is_bark and area_mm2 < largest_streak_mm2):
-            filled[window][hole] = 1
-    return filled
-
-
-def _foreign_objects(
-    view: FlatView,
-    fields: PlantFields,
-    shadow: ShadowColour,
-    plant: NDArray[np.uint8],
-    settings: OutlineSettings,
-) -> list[_Piece]:
+def _foreign_objects(view: FlatView, plant: NDArray[np.uint8], settings: OutlineSettings) -> list[_Piece]:
     """Return things that are neither paper nor plant, such as a pen: coloured, and mostly not plant-like."""
-    on_red, on_blue = shaded_paper(fields.brightness, shadow, settings.shadow)
+    shadow = find_shadow_colour(view.linear, settings.shadow)
+    smooth = cv2.GaussianBlur(view.linear, (0, 0), settings.colour_smooth_px)
+    brightness, red, blue = log_colour(np.asarray(smooth, dtype=np.float32))
+    on_red, on_blue = shaded_paper(brightness, shadow, settings.shadow)
     off = np.hypot(
-        (fields.red - on_red) / settings.shadow.red_tolerance,
-        (fields.blue - on_blue) / settings.shadow.blue_tolerance,
+        (red - on_red) / settings.shadow.red_tolerance, (blue - on_blue) / settings.shadow.blue_tolerance
     )
-    strange = (off > settings.strange_colour) & (fields.brightness < settings.strange_brightness)
+    strange = (off > settings.strange_colour) & (brightness < settings.strange_brightness)
     strange &= view.lay_mask
     kernel = np.ones((5, 5), np.uint8)
     unlike = strange.astype(np.uint8) & (1 - plant)
@@ -165,7 +140,7 @@ def _foreign_objects(
 
 
 def _pieces(
-    closed: NDArray[np.uint8], fields: PlantFields, mm_per_px: float, settings: OutlineSettings
+    closed: NDArray[np.uint8], maps: PlantMaps, mm_per_px: float, settings: OutlineSettings
 ) -> tuple[list[_Piece], list[_Piece]]:
     """Return the pieces large enough to be a cutting or part of one, and the crumbs."""
     _, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
@@ -180,32 +155,48 @@ def _pieces(
         if area_mm2 < settings.least_area_mm2:
             crumbs.append(_Piece((x, y), mask, area_mm2, None))
         else:
-            pieces.append(_piece((x, y), mask, fields, mm_per_px, settings))
+            pieces.append(_piece((x, y), mask, maps, mm_per_px, settings))
     return pieces, crumbs
 
 
 def _piece(
     corner: tuple[int, int],
     mask: Mask,
-    fields: PlantFields,
+    maps: PlantMaps,
     mm_per_px: float,
     settings: OutlineSettings,
 ) -> _Piece:
-    x, y = corner
-    height, width = mask.shape
     shrink = settings.skeleton_shrink
-    red_crop = fields.red[y : y + height, x : x + width]
-    red = np.asarray(cv2.GaussianBlur(red_crop, (0, 0), 1.5), dtype=np.float32)
-    small = np.pad(mask[::shrink, ::shrink].astype(np.uint8), 2)
+    (x0, y0), roomy = _with_room(corner, mask, maps.plant.shape)
+    small = np.pad(roomy[::shrink, ::shrink].astype(np.uint8), 2)
     bridged = cv2.morphologyEx(small, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))[2:-2, 2:-2]
-    ends = find_ends(bridged.astype(bool), red[::shrink, ::shrink], mm_per_px * shrink)
-    return _Piece(corner, mask, float(mask.sum()) * mm_per_px**2, ends)
+    here = maps.crop(x0, y0, roomy.shape[1], roomy.shape[0])
+    reach = _disc(settings.base_reach_mm / mm_per_px)
+    near = cv2.dilate(roomy.astype(np.uint8), reach)[::shrink, ::shrink] > 0
+    end_maps = EndMaps(
+        *(np.where(near, m[::shrink, ::shrink], 0.0) for m in (here.base, here.bare_axis, here.leafy_axis))
+    )
+    ends = find_ends(bridged.astype(bool), end_maps, mm_per_px * shrink)
+    moved = np.subtract((x0, y0), corner) / shrink
+    return _Piece(corner, mask, float(mask.sum()) * mm_per_px**2, _moved_ends(ends, moved))
+
+
+def _with_room(corner: tuple[int, int], mask: Mask, shape: tuple[int, ...]) -> tuple[tuple[int, int], Mask]:
+    """Return a crop's mask with room around it, within the view, and its new corner (x, y)."""
+    height, width = shape[:2]
+    x0, y0 = (max(0, corner[k] - ROOM_PX) for k in (0, 1))
+    x1 = min(width, corner[0] + mask.shape[1] + ROOM_PX)
+    y1 = min(height, corner[1] + mask.shape[0] + ROOM_PX)
+    roomy = np.zeros((y1 - y0, x1 - x0), dtype=bool)
+    dx, dy = corner[0] - x0, corner[1] - y0
+    roomy[dy : dy + mask.shape[0], dx : dx + mask.shape[1]] = mask
+    return (x0, y0), roomy
 
 
 def _joined(
     pieces: list[_Piece],
     crumbs: list[_Piece],
-    fields: PlantFields,
+    maps: PlantMaps,
     view: FlatView,
     settings: OutlineSettings,
 ) -> list[_Piece]:
@@ -214,7 +205,7 @@ def _joined(
     loose = [p for p in pieces if p.base_score < settings.least_base_score]
     if not rooted:
         return pieces
-    owner = np.zeros(fields.red.shape, dtype=np.int32)
+    owner = np.zeros(maps.plant.shape, dtype=np.int32)
     for number, piece in enumerate(rooted, start=1):
         x, y = piece.corner
         height, width = piece.mask.shape
@@ -240,20 +231,20 @@ def _joined(
         elif not is_crumb:
             left_over.append(piece)
     grown = [
-        _united([piece, *gained[number]], fields, view.mm_per_px, settings) if number in gained else piece
+        _united([piece, *gained[number]], maps, view.mm_per_px, settings) if number in gained else piece
         for number, piece in enumerate(rooted, start=1)
     ]
     return grown + left_over
 
 
-def _united(parts: list[_Piece], fields: PlantFields, mm_per_px: float, settings: OutlineSettings) -> _Piece:
+def _united(parts: list[_Piece], maps: PlantMaps, mm_per_px: float, settings: OutlineSettings) -> _Piece:
     low = np.min([part.corner for part in parts], axis=0)
     high = np.max([np.add(part.corner, part.mask.shape[::-1]) for part in parts], axis=0)
     mask = np.zeros((high[1] - low[1], high[0] - low[0]), dtype=bool)
     for part in parts:
         x, y = np.subtract(part.corner, low)
         mask[y : y + part.mask.shape[0], x : x + part.mask.shape[1]] |= part.mask
-    whole = _piece((int(low[0]), int(low[1])), mask, fields, mm_per_px, settings)
+    whole = _piece((int(low[0]), int(low[1])), mask, maps, mm_per_px, settings)
     # Loose parts have skeletons of their own; the ends of the rooted part stay what they were.
     moved = np.subtract(parts[0].corner, low) / settings.skeleton_shrink
     return _Piece(whole.corner, mask, whole.area_mm2, _moved_ends(parts[0].ends, moved))
@@ -270,16 +261,14 @@ def _moved_ends(ends: Ends | None, by_px: NDArray[np.float64]) -> Ends | None:
 
 
 def _silhouette(
-    piece: _Piece, whole: NDArray[np.float32], view: FlatView, settings: OutlineSettings
+    piece: _Piece,
+    whole: NDArray[np.float32],
+    maps: PlantMaps,
+    view: FlatView,
+    settings: OutlineSettings,
 ) -> Silhouette | None:
-    margin = 6  # px around the crop: room for the mixed edge and for clean paper beside it
-    height, width = view.lay_mask.shape
-    x0, y0 = (max(0, piece.corner[k] - margin) for k in (0, 1))
-    x1 = min(width, piece.corner[0] + piece.mask.shape[1] + margin)
-    y1 = min(height, piece.corner[1] + piece.mask.shape[0] + margin)
-    mask = np.zeros((y1 - y0, x1 - x0), dtype=bool)
-    dx, dy = piece.corner[0] - x0, piece.corner[1] - y0
-    mask[dy : dy + piece.mask.shape[0], dx : dx + piece.mask.shape[1]] = piece.mask
+    (x0, y0), mask = _with_room(piece.corner, piece.mask, view.lay_mask.shape)
+    y1, x1 = y0 + mask.shape[0], x0 + mask.shape[1]
     kind, reason = _kind(piece, view, settings)
     if kind is SilhouetteKind.OBJECT and piece.area_mm2 < settings.reported_area_mm2:
         return None
@@ -295,7 +284,11 @@ def _silhouette(
         base_mm = (float(at[0]), float(at[1]))
         run_mm, half_mm = piece.ends.candidates[0].run_mm, piece.ends.candidates[0].half_width_mm
         rival = _rival_score(piece.ends, view.mm_per_px * settings.skeleton_shrink, settings)
-    coverage.setflags(write=False)
+    near = cv2.dilate(mask.astype(np.uint8), _disc(settings.marks_reach_mm / view.mm_per_px)) > 0
+    here = maps.crop(x0, y0, x1 - x0, y1 - y0)
+    marks = [np.where(near, shares, np.float32(0)) for shares in here.fields]
+    for shares in (coverage, *marks):
+        shares.setflags(write=False)
     return Silhouette(
         kind=kind,
         reason=reason,
@@ -310,7 +303,13 @@ def _silhouette(
         base_score=piece.base_score,
         rival_score=rival,
         edge_sigma_mm=settings.edge_sigma_mm,
+        marks=PlantMarks(*marks),
     )
+
+
+def _disc(radius_px: float) -> NDArray[np.uint8]:
+    side = 2 * round(radius_px) + 1
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), dtype=np.uint8)
 
 
 def _rival_score(ends: Ends, mm_per_px: float, settings: OutlineSettings) -> float:

@@ -1,8 +1,8 @@
 """The centre line of the woody stem, under the foliage too.
 
-The plant is straightened along a rough way; across it every position gets a cost (bare paper is
-dear, the woody ridge deep inside the plant is cheap), and the cheapest smooth line is found by
-dynamic programming.
+Across a rough way every position has a probability of being the line; the likeliest smooth line is
+found by dynamic programming (Viterbi), moved to the local mean of the probability, and smoothed by
+how sure it is.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.records import Mask, Points, Values
-from grader.shape.curves import arc_of, fitted, normals_of, smoothed
+from grader.records import Points, Values
+from grader.shape.curves import arc_of, fitted, normals_of, resampled, smoothed
 from grader.shape.fields import CuttingFields
 
 
@@ -23,95 +23,116 @@ class AxisSettings:
 
     step_mm: float = 0.5
     across_step_mm: float = 0.1
-    reach_mm: float = 5.0
+    reach_mm: float = 2.5
     """How far from the rough way the stem may be."""
     way_smooth_mm: float = 2.0
     """Smoothing of the rough way: a side shoot's width, less than a crook."""
-    bare_cost: float = 1.5
-    """Lying outside the plant."""
-    shallow_cost: float = 0.8
-    """Lying at its very edge rather than deep inside."""
-    deep_mm: float = 1.0
-    """Deeper than this is deep enough."""
-    unlike_stem_cost: float = 0.8
-    """Being coloured like the foliage rather than like the bare stem."""
+    faintest: float = 0.02
+    """Probability added everywhere: the line may be interrupted."""
     slope_cost: float = 4.0
     """Squared slope (mm across per mm along) of the line against the rough way."""
-    foliage_sigma_mm: float = 0.35
-    """Standard uncertainty of the line under foliage: from pictures with known axes."""
+    local_mm: float = 0.8
+    """The line is the mean of the probability this far on either side of the likeliest place."""
+    spread_mm: float = 2.0
+    """How far on either side counts for the uncertainty."""
+    line_spread_mm: float = 0.18
+    """Spread of a line that is known exactly: it is drawn 0.5 mm wide."""
+    least_sigma_mm: float = 0.10
     bare_sigma_mm: float = 0.04
     stiffness_mm3: float = 10000.0
-    """Follows bends longer than 6 mm under foliage and 2 mm on bare stem; from a scan of stiffness and
-    slope cost on the independent trays: crook scatter 5.9 degrees at 2500 and 1, 4.2 with these."""
+    """Follows bends longer than about (stiffness * sigma^2 * step)^(1/4)."""
 
 
-def stem_axis(
-    fields: CuttingFields, way_mm: Points, bare_mm: float, settings: AxisSettings
-) -> tuple[Points, float]:
-    """Return the axis (K, 2) along a rough way from the base to the end of the leader, and its cost per mm.
+@dataclass(frozen=True, slots=True, eq=False)
+class StemAxis:
+    """The line from the base to the end of the leader."""
+
+    line_mm: Points
+    """(K, 2), equally stepped."""
+    sigma_mm: Values
+    """(K,) standard uncertainty across the line."""
+
+
+def stem_axis(fields: CuttingFields, trail_mm: Points, way_mm: Points, settings: AxisSettings) -> StemAxis:
+    """Return the axis along a rough way from the base to the tip.
 
     Parameters
     ----------
+    trail_mm : (M, 2)
+        Centre line of the bare stem from the base, from its edges; taken as it is.
     way_mm : (N, 2)
-        Rough way from the base.
-    bare_mm : float
-        Length from the base that is bare stem, where the middle between the edges is taken as is.
+        Rough way from the base to the tip.
     """
-    guide = smoothed(way_mm, settings.way_smooth_mm, settings.step_mm)
+    joined = _joined(trail_mm, way_mm)
+    bare_mm = float(arc_of(trail_mm)[-1])
+    guide = smoothed(joined, settings.way_smooth_mm, settings.step_mm)
     arc = arc_of(guide)
     across = np.arange(-settings.reach_mm, settings.reach_mm + 1e-9, settings.across_step_mm)
     normals = normals_of(guide)
     strip = guide[:, None, :] + across[None, :, None] * normals[:, None, :]
+    line = fields.at(np.maximum(fields.marks.bare_axis, fields.marks.leafy_axis), strip)
     known = arc < bare_mm
-    cost = _costs(fields, strip, known, settings)
-    # On the bare stem the rough way is the middle already.
-    held = cost.copy()
-    held[known] += 4.0 * np.minimum(np.abs(across) / 0.5, 1.0)[None, :]
-    offset, steps = _cheapest(held, across, settings)
-    line = guide + normals * offset[:, None]
-    sigma = np.where(known, settings.bare_sigma_mm, settings.foliage_sigma_mm)
-    sigma[0] = settings.bare_sigma_mm
-    free = ~known
-    mean_cost = float(cost[np.arange(len(cost)), steps][free].mean()) if free.any() else 0.0
-    return fitted(line, sigma, settings.step_mm, settings.stiffness_mm3), mean_cost
+    cost = -np.log(line + settings.faintest)
+    # On the bare stem the edges tell where the line is.
+    offset_known = _offsets_of(trail_mm, guide[known], normals[known])
+    cost[known] = 20.0 * np.minimum(np.abs(across[None, :] - offset_known[:, None]), 1.0)
+    offset = _cheapest(cost, across, settings)
+    offset, sigma = _local_mean(line, across, offset, settings)
+    offset[known], sigma[known] = offset_known, settings.bare_sigma_mm
+    offset[-1], sigma[-1] = 0.0, 2 * settings.least_sigma_mm
+    points = guide + normals * offset[:, None]
+    curve = fitted(points, sigma, settings.step_mm, settings.stiffness_mm3)
+    at = arc_of(curve) / max(float(arc_of(curve)[-1]), 1e-9) * float(arc[-1])
+    return StemAxis(curve, np.interp(at, arc, sigma))
 
 
-def _costs(fields: CuttingFields, strip: Points, known: Mask, settings: AxisSettings) -> Values:
-    coverage = fields.at(fields.coverage, strip)
-    depth = fields.at(fields.depth_mm, strip)
-    cost = settings.bare_cost * (1 - np.clip(coverage, 0, 1))
-    cost += settings.shallow_cost * (1 - np.clip(depth / settings.deep_mm, 0, 1))
-    colour = np.stack([fields.at(fields.red, strip), fields.at(fields.blue, strip)], axis=-1)
-    inside = coverage > 0.5
-    middle = np.abs(np.arange(strip.shape[1]) - strip.shape[1] // 2) <= 3
-    on_stem = inside & known[:, None] & middle[None, :]
-    in_foliage = inside & ~known[:, None]
-    if on_stem.sum() > 20 and in_foliage.sum() > 20:
-        stem = np.median(colour[on_stem], axis=0)
-        foliage = np.median(colour[in_foliage], axis=0)
-        cost += settings.unlike_stem_cost * _unlike_stem(colour, stem, foliage)
-    return np.asarray(cost)
+def _joined(trail_mm: Points, way_mm: Points) -> Points:
+    """Return the trail, then the way beyond where it passes the trail's end."""
+    gap = np.hypot(*(way_mm - trail_mm[-1]).T)
+    joins = int(gap.argmin())
+    rest = way_mm[joins:]
+    apart_mm = 2.0  # room to bend from the one line to the other
+    beyond = rest[arc_of(rest) > apart_mm] if len(rest) > 1 else rest[:0]
+    if len(beyond) == 0:
+        beyond = way_mm[-1:]
+    return resampled(np.vstack([trail_mm, beyond]), 0.25)
 
 
-def _unlike_stem(colour: Values, stem: Values, foliage: Values) -> Values:
-    """Return 0 where coloured like the stem, 1 like the foliage or like something else (a dead leaf)."""
-    between = stem - foliage
-    distance2 = float(between @ between)
-    least_distance = 0.12  # closer colours cannot be told apart
-    share = (colour - foliage) @ between / max(distance2, least_distance**2)
-    beyond = np.maximum(share - 1.3, 0)
-    unlike = np.clip(1 - share + beyond * 2, 0, 1)
-    return np.asarray(unlike * min(1.0, np.sqrt(distance2) / least_distance))
+def _offsets_of(trail_mm: Points, guide_mm: Points, normals: Points) -> Values:
+    """Return how far the trail lies beside each point of the guide, along its normal."""
+    if len(guide_mm) == 0:
+        return np.zeros(0)
+    dense = resampled(trail_mm, 0.1)
+    nearest = np.argmin(np.hypot(*(dense[None, :, :] - guide_mm[:, None, :]).transpose(2, 0, 1)), axis=1)
+    return np.asarray(np.sum((dense[nearest] - guide_mm) * normals, axis=1))
 
 
-def _cheapest(cost: Values, across_mm: Values, settings: AxisSettings) -> tuple[Values, NDArray[np.int64]]:
-    """Return offset (K,) mm and index of the cheapest line: Viterbi over the offsets, slope penalised."""
+def _local_mean(
+    line: Values, across_mm: Values, offset_mm: Values, settings: AxisSettings
+) -> tuple[Values, Values]:
+    """Return the mean of the probability near each offset, and its standard uncertainty (K,)."""
+    gap = across_mm[None, :] - offset_mm[:, None]
+    weight = np.where(np.abs(gap) <= settings.local_mm, line, 0.0) + 1e-6 * (np.abs(gap) < 0.05)
+    mean = offset_mm + (weight * gap).sum(axis=1) / weight.sum(axis=1)
+    wide = np.clip(line - settings.faintest, 0, None) * (np.abs(gap) <= settings.spread_mm)
+    around = across_mm[None, :] - mean[:, None]
+    mass = wide.sum(axis=1)
+    full = 0.5 / settings.across_step_mm  # a line known exactly
+    spread2 = (wide * around**2).sum(axis=1) / np.maximum(mass, 1e-9) - settings.line_spread_mm**2
+    # What is missing of a full line may be anywhere in reach.
+    lost = np.clip(1 - mass / full, 0, 1)
+    sigma2 = np.clip(spread2, 0, None) + lost * (0.3 * settings.spread_mm) ** 2
+    return mean, np.sqrt(sigma2 + settings.least_sigma_mm**2)
+
+
+def _cheapest(cost: Values, across_mm: Values, settings: AxisSettings) -> Values:
+    """Return the offset (K,) mm of the cheapest line: Viterbi over the offsets, slope penalised."""
     slope = (across_mm[:, None] - across_mm[None, :]) / settings.step_mm
     reach = 6  # offsets further apart in one step are never cheaper
     penalty = np.where(np.abs(slope) * settings.step_mm > reach * settings.across_step_mm, np.inf, 0.0)
     penalty = penalty + settings.slope_cost * slope**2 * settings.step_mm
-    total = cost[0] + 10.0 * np.abs(across_mm)
-    origins = np.zeros(cost.shape, dtype=np.int64)
+    total = cost[0].copy()
+    origins: NDArray[np.int64] = np.zeros(cost.shape, dtype=np.int64)
     for k in range(1, len(cost)):
         ways = total[None, :] + penalty
         origins[k] = ways.argmin(axis=1)
@@ -120,4 +141,4 @@ def _cheapest(cost: Values, across_mm: Values, settings: AxisSettings) -> tuple[
     best[-1] = int(total.argmin())
     for k in range(len(cost) - 1, 0, -1):
         best[k - 1] = origins[k, best[k]]
-    return across_mm[best], best
+    return np.asarray(across_mm[best])

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.records import FlatView, Points, Silhouette, Values
+from grader.records import FlatView, PlantMarks, Points, Silhouette, Values
 
 Field = NDArray[np.float32]
 
@@ -29,6 +29,8 @@ class CuttingFields:
     """(h, w) ln(R/G): bark is above foliage."""
     blue: Field
     """(h, w) ln(B/G)."""
+    marks: PlantMarks
+    """Probabilities of the same crop."""
     mm_per_px: float
     corner_mm: tuple[float, float]
     """Mat position of the centre of pixel (0, 0) of the crop."""
@@ -64,6 +66,7 @@ def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:
         depth_mm=np.ascontiguousarray(depth),
         red=np.ascontiguousarray(smooth[..., 0] - smooth[..., 1]),
         blue=np.ascontiguousarray(smooth[..., 2] - smooth[..., 1]),
+        marks=silhouette.marks,
         mm_per_px=view.mm_per_px,
         corner_mm=(
             view.origin_mm[0] + x * view.mm_per_px,

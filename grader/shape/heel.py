@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import Heel, Points
+from grader.shape.branches import branches_from
 from grader.shape.curves import arc_of, smoothed
 from grader.shape.fields import CuttingFields
-from grader.shape.leader import branches_from
-from grader.shape.stem import cross_sections, cut_end
+from grader.shape.stem import cross_sections, outline_end
 
 STEM_MM = (12.0, 22.0)
 """Stretch whose width is that of the stem above a heel."""
@@ -77,7 +77,7 @@ def _followed(
     if best is None:
         return None
     soft = smoothed(best, 1.0, 0.25)
-    base, _ = cut_end(fields, soft[::-1], across_mm / 2 if across_mm < 2.5 * stem_mm else stem_mm)
+    base = outline_end(fields, soft[::-1], across_mm / 2 if across_mm < 2.5 * stem_mm else stem_mm)
     kept = soft[arc_of(soft) < float(arc_of(soft)[-1]) - stem_mm / 2]
     piece = np.vstack([base, kept[::-1]])
     length = float(arc_of(piece)[-1]) - stem_mm / 2

@@ -7,12 +7,24 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import Mask, Points, Values
-from grader.shape.curves import arc_of
+from grader.shape.curves import arc_of, normals_of
 from grader.shape.fields import CuttingFields
 from grader.shape.stem import cross_sections
 
+BESIDE_MM = 0.5
+"""The line's probabilities are the largest this near to the axis."""
+SMALL = 0.02
+"""Probability added to both, so that neither is ever impossible."""
+ALIKE_MM = 1.5
+"""Errors of the probabilities are alike over about this length: so much counts as one observation."""
+LEAST_FOLIAGE_MM = 2.0
+"""With less leafy axis than this there is no foliage."""
+LEAST_SIGMA_MM = 0.3
+LATE_MM = 0.15
+"""The change is found so much too early (mean of the learning sets)."""
+
 REACH_MM = 4.0
-"""How far beyond the stem's edge is looked."""
+"""How far beyond the stem's edge is looked for what was left standing."""
 NEAR_BASE_MM = (1.5, 9.0)
 """Stretch whose width is taken as that of the stem."""
 LONGEST_HEEL_MM = 9.0
@@ -26,24 +38,12 @@ TAPER_PER_MM = 0.003
 EXCESS_MM, EXCESS_SHARE = 0.35, 0.06
 """A side stands out beyond half the stem's width by so much (plus a share of the width) where
 something is attached; bark bumps stay below."""
-HEEL_START_MM, HEEL_END_MM = 1.3, 14.0
-"""What stands out at the very end is the flare of the cut or a heel, not foliage."""
+STRAYS_FROM_MM = 1.3
+"""What stands out at the very end is the flare of the cut."""
+BELOW_FOLIAGE_MM = 2.0
+"""Nearer to the foliage than this, what stands out belongs to it."""
 JOIN_MM = 1.5
 """Things attached closer together than this are one."""
-LONGEST_STRAY_MM = 2.6
-"""A single needle, leaf stalk or stub takes up less than this of the stem's edge."""
-LEAF_STRAY_MM, LEAF_STRAY_GAP_MM = 4.2, 6.0
-"""A left-over leaf takes up more, and is believed to be one only below a longer bare stretch."""
-STRAY_GAP_MM = 4.0
-GAP_RATIO = 1.3
-"""Things are left over, not part of the mass, if the bare stem above them is at least this long and
-this much longer than the usual gap further up."""
-MOST_STRAYS = 6
-
-
-SEEN_AFTER_MM = 0.75
-"""Leaves hug the stem at first: they stand out this far beyond where they are attached (median of
-390 cuttings of the independent trays, folders a and b)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,27 +62,47 @@ class Onset:
 def find_onset(fields: CuttingFields, axis_mm: Points, heel_mm: float = 0.0) -> Onset:
     """Return where the foliage begins along an axis (K, 2) that starts at the base.
 
-    ``heel_mm`` is the length of a heel there: the stem's width is taken above it.
+    The place is that of the single change from bare to leafy that the probabilities along the axis
+    make likeliest; the spread of its posterior is the uncertainty (a change point with a flat prior).
+    ``heel_mm`` is the length of a heel: the stem's width is taken above it.
     """
     arc = arc_of(axis_mm)
+    start = heel_mm + ABOVE_HEEL_MM if 0 < heel_mm <= LONGEST_HEEL_MM else 0.0
+    attached, sigma = _change(fields, axis_mm, arc)
     rough = cross_sections(fields, axis_mm[arc < NEAR_BASE_MM[1]], 3 * REACH_MM)
     thick = np.nanmin(rough.width_mm[2:]) if np.isfinite(rough.width_mm[2:]).any() else 2.0
     sections = cross_sections(fields, axis_mm, float(thick) / 2 + REACH_MM)
     width = sections.width_mm
-    start = heel_mm + ABOVE_HEEL_MM if 0 < heel_mm <= LONGEST_HEEL_MM else 0.0
     near = (arc > start + NEAR_BASE_MM[0]) & (arc < min(start + NEAR_BASE_MM[1], 0.5 * arc[-1]))
     near &= np.isfinite(width)
     stem_mm = float(np.percentile(width[near], STEM_PERCENTILE)) if near.any() else 1.0
     half = stem_mm / 2 * (1 - TAPER_PER_MM * np.minimum(arc, 60.0))
     side = np.fmax(sections.left_mm, sections.right_mm)
-    standing_out = ~(side < half + EXCESS_MM + EXCESS_SHARE * stem_mm) & (arc > max(0.8, start))
-    runs = [run for run in _runs(standing_out, arc) if run[0] > HEEL_START_MM or run[1] > HEEL_END_MM]
-    first = _first_of_mass(runs)
-    if first is None:
-        return Onset(float("nan"), np.zeros(0), stem_mm, float("nan"))
-    strays = np.array([(start + end) / 2 for start, end in runs[:first]])
-    sigma = 1.0 if len(runs) - first > 1 else 1.5
-    return Onset(max(0.0, runs[first][0] - SEEN_AFTER_MM), strays, stem_mm, sigma)
+    standing_out = ~(side < half + EXCESS_MM + EXCESS_SHARE * stem_mm)
+    below = attached if np.isfinite(attached) else float(arc[-1])
+    standing_out &= (arc > max(STRAYS_FROM_MM, start)) & (arc < below - BELOW_FOLIAGE_MM)
+    strays = np.array([(first + last) / 2 for first, last in _runs(standing_out, arc)])
+    return Onset(attached, strays, stem_mm, sigma)
+
+
+def _change(fields: CuttingFields, axis_mm: Points, arc: Values) -> tuple[float, float]:
+    """Return place and standard uncertainty of the change from bare to leafy; nan without foliage."""
+    beside = np.arange(-BESIDE_MM, BESIDE_MM + 1e-9, 0.1)
+    strip = axis_mm[:, None, :] + beside[None, :, None] * normals_of(axis_mm)[:, None, :]
+    bare = fields.at(fields.marks.bare_axis, strip).max(axis=1)
+    leafy = fields.at(fields.marks.leafy_axis, strip).max(axis=1)
+    step = float(arc[-1]) / max(len(arc) - 1, 1)
+    odds = np.log((bare + SMALL) / (leafy + SMALL))
+    gain = np.concatenate([[0.0], np.cumsum(odds)]) * step / ALIKE_MM
+    at = np.concatenate([arc - step / 2, arc[-1:]]).clip(0)
+    share = np.exp(gain - gain.max())
+    share /= share.sum()
+    mean = float((share * at).sum())
+    if mean > float(arc[-1]) - LEAST_FOLIAGE_MM:
+        return float("nan"), float("nan")
+    mean += LATE_MM
+    spread = float(np.sqrt((share * (at - mean) ** 2).sum()))
+    return mean, float(np.hypot(spread, LEAST_SIGMA_MM))
 
 
 def _runs(flag: Mask, arc: Values) -> list[tuple[float, float]]:
@@ -96,24 +116,3 @@ def _runs(flag: Mask, arc: Values) -> list[tuple[float, float]]:
         else:
             runs.append((float(start), float(end)))
     return runs
-
-
-def _first_of_mass(runs: list[tuple[float, float]]) -> int | None:
-    """Return the index of the first run that belongs to the foliage mass.
-
-    It follows the last bare stretch that is long for this plant and has only short things below it.
-    """
-    if not runs:
-        return None
-    first = 0
-    for k in range(1, min(MOST_STRAYS, len(runs) - 1) + 1):
-        length = runs[k - 1][1] - runs[k - 1][0]
-        if length > LEAF_STRAY_MM or (length > LONGEST_STRAY_MM and k > 2):
-            break
-        gap = runs[k][0] - runs[k - 1][1]
-        later = [runs[j + 1][0] - runs[j][1] for j in range(k, min(k + 5, len(runs) - 1))]
-        usual = float(np.median(later)) if later else JOIN_MM
-        least_mm = STRAY_GAP_MM if length <= LONGEST_STRAY_MM else LEAF_STRAY_GAP_MM
-        if gap >= max(least_mm, GAP_RATIO * usual):
-            first = k
-    return first

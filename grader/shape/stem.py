@@ -17,6 +17,16 @@ COVERED = 0.5
 FACE_MM, FACE_SHARE = 0.05, 0.10
 """The outline ends beyond the centre of the cut face, which is seen at a slant: by so much, plus this
 share of the diameter (fitted on the independent trays)."""
+LIKELY_SHORT_MM = 0.11
+"""The middle of the probability of a base lies so much inside the cut face: half of it is on bare paper
+(learning sets) ..."""
+LIKELY_SIGMA_MM = 0.2
+"""... and scatters by so much ..."""
+OUTLINE_SIGMA_MM = 0.5
+"""... where the end of the outline agrees; otherwise one of the two is wrong."""
+AGREE_MM = 1.0
+BESIDE_MM = 1.5
+"""A likely base further from the stem than this (beyond half its width) is another's."""
 BRIDGE_MM = 2.0
 """Shorter gaps in the stem are pale or grey bark taken for paper."""
 
@@ -124,8 +134,30 @@ def stem_to_cut(fields: CuttingFields, way_mm: Points, anchor_mm: float, half_wi
     return np.asarray(trail[::-1])
 
 
-def cut_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -> tuple[Points, float]:
+def cut_end(
+    fields: CuttingFields, trail_mm: Points, likely_mm: Points, half_width_mm: float
+) -> tuple[Points, float]:
     """Return the base point (1, 2) where the stem ends, and its standard uncertainty in mm.
+
+    How far out it lies is told by where a cut base is likeliest (2,); the stem's line tells how far
+    to the side.  The outline's end is a check on it: the cut may be oblique, or in shade.
+    """
+    near = trail_mm[: max(3, int(4.0 / STEP_MM))]
+    direction = _direction(near[::-1])
+    start = near[min(len(near) - 1, int(2.0 / STEP_MM))]
+    outline = outline_end(fields, trail_mm, half_width_mm)
+    by_outline = float((outline - start) @ direction)
+    likely = likely_mm - start
+    reach = float(likely @ direction) + LIKELY_SHORT_MM
+    beside = abs(float(likely @ [-direction[1], direction[0]]))
+    if not np.isfinite(reach) or beside > half_width_mm + BESIDE_MM:
+        return outline[None], OUTLINE_SIGMA_MM
+    agrees = abs(reach - by_outline) < AGREE_MM
+    return (start + direction * reach)[None], LIKELY_SIGMA_MM if agrees else OUTLINE_SIGMA_MM
+
+
+def outline_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -> Points:
+    """Return the point (2,) where the outline of a stem ends.
 
     The end is searched on lines parallel to the stem across the middle half of its width; the
     middle of them is the base: the cut may be oblique.
@@ -143,10 +175,9 @@ def cut_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -> tu
         if np.isfinite(fall) and fall < along[-1] - step_mm:
             ends.append(fall)
     if not ends:
-        return trail_mm[:1].copy(), half_width_mm
+        return np.asarray(trail_mm[0])
     reach = float(np.median(ends)) - FACE_MM - FACE_SHARE * 2 * half_width_mm
-    base = start + direction * reach
-    return base[None], max(0.1, float(np.std(ends)))
+    return np.asarray(start + direction * reach)
 
 
 def _direction(points_mm: Points) -> Values:

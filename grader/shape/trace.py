@@ -18,15 +18,15 @@ from grader.records import (
     SilhouetteKind,
     Values,
 )
-from grader.shape.axis import AxisSettings, stem_axis
-from grader.shape.curves import arc_of, tangents_of
+from grader.shape.axis import AxisSettings, StemAxis, stem_axis
+from grader.shape.branches import Branches, branches_from
+from grader.shape.curves import arc_of, normals_of
 from grader.shape.fields import CuttingFields, cutting_fields
 from grader.shape.foliage import foliage_of, side_shoots
 from grader.shape.heel import find_heel
-from grader.shape.leader import Branches, branches_from, rough_ways
+from grader.shape.leader import Leader, find_leader
 from grader.shape.onset import Onset, find_onset
 from grader.shape.stem import cut_end, stem_to_cut
-from grader.shape.tip import prolonged
 from grader.shape.width import Widths, WidthSettings, common_sigma_mm, measured_widths
 
 
@@ -36,26 +36,22 @@ class ShapeSettings:
 
     axis: AxisSettings = field(default_factory=AxisSettings)
     width: WidthSettings = field(default_factory=WidthSettings)
-    short_cost: float = 4.0
-    """Cost of a leader shorter than the longest way, per share of it."""
-    turn_cost: float = 0.004
-    """Cost per degree of turning; both fitted on the independent trays, folders a and b."""
     tip_rise_share: float = 0.025
     """The tip lies higher than the base by this share of the length on average (same source) ..."""
     tip_rise_sigma: float = 0.7
     """... give or take this share of the rise."""
-    foliage_height_share: float = 0.025
-    """Mean height of foliage above the paper, per mm of length, beyond half the stem."""
-    foliage_edge_mm: float = 0.126
-    """Foliage reads too large by so much along its edge: contact shadow between leaves counts as
-    covered (fitted on the same source) ..."""
-    foliage_edge_sigma_mm: float = 0.04
-    """... give or take so much, ..."""
-    foliage_share_sigma: float = 0.10
-    """... and leaves hidden or spread by the oblique view add this share."""
+    foliage_height_mm: float = 2.3
+    """Mean height of foliage above the paper (fitted to the true silhouettes of the learning sets) ..."""
+    foliage_height_sigma: float = 0.5
+    """... give or take this share."""
+    foliage_slant_share: float = 0.25
+    """At a slant of angle a it looks larger by this share of 1/cos(a) - 1 (same fit) ..."""
+    foliage_bias: float = 0.02
+    """... and reads so much too small otherwise."""
+    foliage_share_sigma: float = 0.045
+    """Standard uncertainty of a foliage area as a share of it: how leaves hide and turn."""
     least_base_sigma_mm: float = 0.15
     """The cut end is never known better."""
-    base_bias_mm: float = 0.0
     crushed_mm: float = 3.0
     """The first mm above the cut are crushed or flared by the blade (definition)."""
     base_until_mm: float = 10.0
@@ -73,23 +69,22 @@ def trace_cutting(
     settings = settings or ShapeSettings()
     fields = cutting_fields(silhouette, view)
     trail, base_sigma = _bare_stem(fields, silhouette)
-    branches = branches_from(fields, trail[:1]) if len(trail) >= 3 else None
-    ways = rough_ways(branches, trail) if branches is not None else []
-    if branches is None or not ways:
+    leader = find_leader(fields, trail[0]) if len(trail) >= 3 else None
+    branches = branches_from(fields, trail[:1]) if leader is not None else None
+    if leader is None or branches is None:
         return SetAside(
             SilhouetteKind.OBJECT,
             "its stem cannot be followed: lay it flat and apart from others, and take the photo again",
             silhouette.outline_mm,
             silhouette.area_mm2,
         )
-    axis = _best_axis(fields, ways, trail, settings)
-    axis, tip_sigma = prolonged(fields, axis, settings.axis.step_mm)
-    heel = find_heel(fields, axis)
+    axis = stem_axis(fields, trail, leader.way_mm, settings.axis)
+    heel = find_heel(fields, axis.line_mm)
     if heel is not None:
-        axis = heel.axis_mm
-    onset = find_onset(fields, axis, heel.heel.length_mm if heel is not None else 0.0)
+        axis = _with_heel(axis, heel.axis_mm)
+    onset = find_onset(fields, axis.line_mm, heel.heel.length_mm if heel is not None else 0.0)
     return _shape(
-        _Traced(fields, axis, branches, base_sigma, tip_sigma, onset, heel.heel if heel else None),
+        _Traced(fields, axis, leader, branches, base_sigma, onset, heel.heel if heel else None),
         silhouette,
         photo,
         pose,
@@ -102,12 +97,19 @@ class _Traced:
     """All positions as seen on the mat plane, not yet corrected for height."""
 
     fields: CuttingFields
-    axis: Points
+    axis: StemAxis
+    leader: Leader
     branches: Branches
     base_sigma: float
-    tip_sigma: float
     onset: Onset
     heel: Heel | None
+
+
+def _with_heel(axis: StemAxis, line_mm: Points) -> StemAxis:
+    """Return the axis that begins at the far end of the heel; uncertainties are counted from the tip."""
+    arc, old = arc_of(line_mm), arc_of(axis.line_mm)
+    from_tip = float(old[-1]) - (float(arc[-1]) - arc)
+    return StemAxis(line_mm, np.interp(from_tip, old, axis.sigma_mm))
 
 
 def _bare_stem(fields: CuttingFields, silhouette: Silhouette) -> tuple[Points, float]:
@@ -122,46 +124,23 @@ def _bare_stem(fields: CuttingFields, silhouette: Silhouette) -> tuple[Points, f
     if len(way) < 8:
         return np.zeros((0, 2)), float("nan")
     trail = stem_to_cut(fields, way, anchor, half)
-    base, sigma = cut_end(fields, trail, half)
+    base, sigma = cut_end(fields, trail, np.asarray(silhouette.base_mm), half)
     return np.vstack([base, trail[2:]]), sigma
-
-
-def _best_axis(fields: CuttingFields, ways: list[Points], trail: Points, settings: ShapeSettings) -> Points:
-    bare_mm = float(arc_of(trail)[-1])
-    longest = max(float(arc_of(way)[-1]) for way in ways)
-    best, best_cost = ways[0], np.inf
-    for way in ways:
-        axis, cost = stem_axis(fields, way, bare_mm, settings.axis)
-        length = float(arc_of(axis)[-1])
-        cost += settings.short_cost * max(0.0, 1 - length / longest)
-        cost += settings.turn_cost * _turning_deg(axis, bare_mm, settings.axis.step_mm)
-        if cost < best_cost:
-            best, best_cost = axis, cost
-    return best
-
-
-def _turning_deg(axis_mm: Points, from_mm: float, step_mm: float) -> float:
-    """Return the sum of turns between pieces of 5 mm above the bare stem."""
-    pieces = tangents_of(axis_mm)[int(from_mm / step_mm) :: max(1, int(5 / step_mm))]
-    if len(pieces) < 2:
-        return 0.0
-    cross = pieces[:-1, 0] * pieces[1:, 1] - pieces[:-1, 1] * pieces[1:, 0]
-    dot = np.sum(pieces[:-1] * pieces[1:], axis=1)
-    return float(np.degrees(np.abs(np.arctan2(cross, dot))).sum())
 
 
 def _shape(
     traced: _Traced, silhouette: Silhouette, photo: Photo, pose: MatPose, settings: ShapeSettings
 ) -> CuttingShape:
     onset = traced.onset
-    seen_arc = arc_of(traced.axis)
+    seen_arc = arc_of(traced.axis.line_mm)
     total = float(seen_arc[-1])
     attached = onset.attached_mm if np.isfinite(onset.attached_mm) else total
     until = min(attached, total)
     width_seen = measured_widths(
         photo,
         pose.plane,
-        traced.axis,
+        traced.fields,
+        traced.axis.line_mm,
         max(until - 0.5, 2.0),
         onset.stem_width_mm,
         settings.width,
@@ -170,24 +149,23 @@ def _shape(
     radius = rough_mm / 2
     rise = settings.tip_rise_share * total
     height = radius + rise * (seen_arc / max(total, 1e-9)) ** 2
-    axis = pose.plane.ground_from_seen(traced.axis, height)
+    axis = pose.plane.ground_from_seen(traced.axis.line_mm, height)
     arc = arc_of(axis)
     shrink = float(arc[-1]) / max(total, 1e-9)
-    width, width_sigma, base_sigma = _widths_on(width_seen, seen_arc, pose, settings)
-    foliage = foliage_of(traced.fields, traced.axis, until, rough_mm)
+    width, width_sigma, base_sigma = _widths_on(width_seen, traced.axis.line_mm, pose, settings)
+    foliage = foliage_of(traced.fields)
     eye_mm = pose.plane.eye_mm[2]
-    mean_height = radius + settings.foliage_height_share * total
-    level = (1 - mean_height / eye_mm) ** 2 if np.isfinite(eye_mm) else 1.0
-    area = max(0.0, foliage.area_mm2 * level - settings.foliage_edge_mm * foliage.edge_mm)
-    away_mm = float(np.hypot(*(traced.axis[-1] - np.asarray(pose.plane.eye_mm[:2]))))
-    tip_sigma = tip_sigma_mm(traced.tip_sigma, total, away_mm / eye_mm, settings)
-    shoots = side_shoots(traced.branches, traced.axis, until, traced.fields)
+    area, area_share = _area_from_above(foliage.area_mm2, traced.axis.line_mm, pose, settings)
+    end = traced.axis.line_mm[-1]
+    away = float(np.hypot(*(end - np.asarray(pose.plane.eye_mm[:2])))) / eye_mm
+    spread = float(np.hypot(traced.leader.tip_spread_mm, traced.leader.length_spread_mm))
+    tip_sigma = tip_sigma_mm(spread, total, away, settings)
+    shoots = side_shoots(traced.branches, traced.axis.line_mm, until, traced.fields)
     strays = onset.strays_mm
-    under = seen_arc > until
     return CuttingShape(
         axis_mm=axis,
         arc_mm=arc,
-        axis_sigma_mm=np.where(under, settings.axis.foliage_sigma_mm, settings.axis.bare_sigma_mm),
+        axis_sigma_mm=traced.axis.sigma_mm,
         width_mm=width,
         width_sigma_mm=width_sigma,
         foliage_from_mm=onset.attached_mm * shrink,
@@ -196,9 +174,7 @@ def _shape(
         base_sigma_mm=max(traced.base_sigma, settings.least_base_sigma_mm),
         base_doubt=_doubt(silhouette),
         foliage_area_mm2=area,
-        foliage_area_sigma_mm2=float(
-            np.hypot(settings.foliage_share_sigma * area, settings.foliage_edge_sigma_mm * foliage.edge_mm)
-        ),
+        foliage_area_sigma_mm2=float(area_share * area),
         browned_share=foliage.browned_share,
         browned_share_sigma=foliage.browned_sigma,
         side_tips_mm=shoots,
@@ -208,39 +184,87 @@ def _shape(
     )
 
 
-def tip_sigma_mm(seen_sigma_mm: float, length_mm: float, slant: float, settings: ShapeSettings) -> float:
-    """Return the standard uncertainty of the tip's place along the axis: as seen, and by its unknown height.
+def tip_sigma_mm(spread_mm: float, length_mm: float, slant: float, settings: ShapeSettings) -> float:
+    """Return the standard uncertainty of the tip's place along the axis: as seen, and by its height.
 
     Parameters
     ----------
+    spread_mm : float
+        As seen on the plane of the mat.
     slant : float
         Distance of the tip from the foot of the camera over the camera's height; nan if unknown.
     """
-    if not np.isfinite(slant):
-        return seen_sigma_mm
     rise_mm = settings.tip_rise_share * length_mm
-    return float(np.hypot(seen_sigma_mm, settings.tip_rise_sigma * rise_mm * slant))
+    lift_mm = settings.tip_rise_sigma * rise_mm * slant if np.isfinite(slant) else 0.0
+    return float(np.hypot(spread_mm, lift_mm))
+
+
+def _area_from_above(
+    seen_mm2: float, line_mm: Points, pose: MatPose, settings: ShapeSettings
+) -> tuple[float, float]:
+    """Return the area of foliage as seen from straight above, and its relative uncertainty.
+
+    Foliage stands above the paper, so it looks larger; and seen at a slant it shows its flanks as well.
+    """
+    foot_x, foot_y, eye_mm = pose.plane.eye_mm
+    if not np.isfinite(eye_mm):
+        return seen_mm2 * (1 + settings.foliage_bias), settings.foliage_share_sigma
+    near = settings.foliage_height_mm / eye_mm
+    middle = line_mm[2 * len(line_mm) // 3]
+    slant = float(np.hypot(np.hypot(middle[0] - foot_x, middle[1] - foot_y), eye_mm)) / eye_mm - 1
+    area = seen_mm2 * (1 - near) ** 2 * (1 + settings.foliage_bias)
+    area /= 1 + settings.foliage_slant_share * slant
+    doubts = (
+        settings.foliage_share_sigma,
+        2 * near * settings.foliage_height_sigma,
+        settings.foliage_slant_share * slant / 2,
+    )
+    return area, float(np.linalg.norm(doubts))
 
 
 def _widths_on(
-    seen: Widths, arc_mm: Values, pose: MatPose, settings: ShapeSettings
+    seen: Widths, line_mm: Points, pose: MatPose, settings: ShapeSettings
 ) -> tuple[Values, Values, float]:
-    """Return widths on the axis' points, their uncertainty, and that of their mean near the base.
-
-    A round stem of diameter d on the paper under a camera at height H is seen d / sqrt(1 - d/H)
-    wide (exact for a cylinder below the camera); what is seen is taken back by that.
-    """
-    eye_mm = pose.plane.eye_mm[2]
-    width = np.full(len(arc_mm), np.nan)
+    """Return widths on the axis' points, their uncertainty, and that of their mean near the base."""
+    arc_mm = arc_of(line_mm)
+    eye_mm = np.asarray(pose.plane.eye_mm)
+    width, doubt = np.full(len(arc_mm), np.nan), np.zeros(len(arc_mm))
     good = np.isfinite(seen.width_mm) & (seen.width_mm > 0.1)
     common = common_sigma_mm(pose, float(np.nanmean(seen.width_mm)) if good.any() else 0.0, settings.width)
     if good.sum() >= 2:
         inside = (arc_mm >= seen.arc_mm[good][0]) & (arc_mm <= seen.arc_mm[good][-1])
         width[inside] = np.interp(arc_mm[inside], seen.arc_mm[good], seen.width_mm[good])
-        if np.isfinite(eye_mm):
-            width = width * np.sqrt(np.clip(1 - width / eye_mm, 0.1, 1.0))
-    sigma = np.where(np.isfinite(width), np.hypot(common, 0.03), np.nan)
-    return width, sigma, common
+        doubt[inside] = np.interp(arc_mm[inside], seen.arc_mm[good], seen.doubt_mm[good])
+        if np.isfinite(eye_mm[2]):
+            beside = np.sum((line_mm - eye_mm[:2]) * normals_of(line_mm), axis=1)
+            width = round_width(width, beside, float(eye_mm[2]))
+    doubt *= settings.width.doubt_share
+    sigma = np.where(np.isfinite(width), np.hypot(common, doubt), np.nan)
+    low, high = settings.crushed_mm, settings.base_until_mm
+    near = np.isfinite(width) & (arc_mm >= low) & (arc_mm <= high)
+    base_doubt = float(np.median(doubt[near])) if near.any() else 0.0
+    return width, sigma, float(np.hypot(common, base_doubt))
+
+
+def round_width(seen_mm: Values, beside_mm: Values, eye_height_mm: float) -> Values:
+    """Return the diameters of round stems lying on the paper that are seen so wide on its plane.
+
+    Exact for a cylinder: both edges are tangents from the eye; with their directions a +- b against
+    the vertical, in the plane across the stem, the circle that touches them and the paper has the
+    radius H sin(b) / (cos(a) + sin(b)).
+
+    Parameters
+    ----------
+    seen_mm : (K,)
+        Width on the plane of the mat.
+    beside_mm : (K,)
+        Distance of the point straight below the eye from the stem's line, signed.
+    eye_height_mm : float
+    """
+    one = np.arctan((beside_mm - seen_mm / 2) / eye_height_mm)
+    two = np.arctan((beside_mm + seen_mm / 2) / eye_height_mm)
+    middle, half = (one + two) / 2, np.sin((two - one) / 2)
+    return np.asarray(2 * eye_height_mm * half / (np.cos(middle) + half))
 
 
 def _doubt(silhouette: Silhouette) -> float:

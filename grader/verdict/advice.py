@@ -1,113 +1,171 @@
 """What to do now with a cutting, in one line.
 
-The few things hands can do - strip more, cut again higher up, shorten, divide - are tried on the
-measured shape, each result is measured and graded by the same rules, and the best one is advised.
-Nothing is advised that does not come out better than the cutting as it lies.
+:mod:`grader.verdict.plan` finds the best set of cuttings that hands could make of it.  It is advised only
+when it surely gains something:
+
+* **Stripping** shortens nothing.  It is advised where it mends a bare stem that is too short, or may be,
+  and brings no new doubt.
+* A **cut** must give more than the cutting may be, as it lies or stripped, if every doubt about it
+  turned out well: nothing is cut for a doubtful 0.3 mm.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from grader.records import CuttingShape, Outcome, RuleOutcome, Traits
-from grader.traits.catalogue import TRAITS, metric_text
-from grader.verdict.decide import apply_rules, deciding, grade_from
-from grader.verdict.pieces import LEAST_PIECE_MM, shape_after, width_at
-from grader.verdict.rules import RULES, Level, Side
+from grader.records import Outcome, Piece, RuleOutcome, Traits
+from grader.traits.catalogue import MM_PER_INCH, TRAITS, metric_text
+from grader.verdict.decide import apply_rules, best_possible, deciding, grade_from, settle
+from grader.verdict.plan import best_pieces, is_long_enough_for_two, strips_of, surely_meets
+from grader.verdict.predict import LEAST_GREEN_MM, Outlook, measured_at, predicted
+from grader.verdict.rules import GRADE_IF_FAILED, RULES, Level, Side
 from grader.verdict.targets import Targets
 
-Measure = Callable[[CuttingShape], Traits]
-"""Measures the traits of a shape: the traits stage, handed in by the pipeline."""
-
-SCISSORS_MM = 1.0
-"""Nobody cuts or strips finer: advised lengths are whole millimetres."""
-ABOVE_A_BEND_MM = 12.0
-"""One chord of the crook definition: the bend itself is out of the piece that is kept."""
-ABOVE_A_HEEL_MM = 1.0
-STRIP_MARGIN_MM = 2.0
-"""Beyond the wanted stripped stem, so that uneven stripping still reaches it."""
-LEAST_STRIP_MM = 2.0
-"""Nobody strips a single millimetre."""
-_LAST_STEP = {"1": "stick", "2": "stick with the second grade", "unsure": "photograph again"}
-_GRADE_RANK = {"1": 0, "2": 1, "unsure": 2, "cull": 3}
+_LAST_STEP = {"1": "stick", "2": "stick with the second grade"}
+_ORDER = ("1", "2", "cull")
+_COUNTS = {"1": (1, 0), "2": (0, 1), "cull": (0, 0)}
+"""How many cuttings of grade 1 and of grade 2 one cutting of a grade is."""
+_CHANGED_BY_STRIPPING = ("stripped_length_mm", "foliage_area_mm2", "tips_count")
+_BY_EYE = ("foliage_area_mm2", "browned_share", "strays_count", "tips_count")
+"""No rule measures these."""
+_WHY_CUT = {
+    "C01": "above the crook",
+    "H01": "off the heel",
+    "D02": "above the oversized wood",
+    "L02": "to shorten it",
+    "S02": "to shorten the bare stem",
+    "C02": "to straighten it",
+}
+"""Faults that a new base can mend, the most telling first."""
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
-    """One thing to try, and the grade it leads to."""
+class Advice:
+    """One line for the person, and the pieces that it makes."""
 
-    cut_mm: float
-    """Where to cut again, from the present base; 0: not."""
-    cut_why: str
-    strip_mm: float
-    """How much more to strip; 0: nothing."""
-    keep_lower: bool
-    """Whether the part below the cut is a cutting of its own."""
-    grade: str
-
-    @property
-    def rank(self) -> tuple[int, int, int, float]:
-        """Smaller is better: grade, then more cuttings, then less work, then less cut off."""
-        work = (self.cut_mm > 0.0) + (self.strip_mm > 0.0)
-        return _GRADE_RANK[self.grade], -int(self.keep_lower), work, self.cut_mm
+    words: str
+    pieces: tuple[Piece, ...] = ()
 
 
 def advise(
-    outcomes: tuple[RuleOutcome, ...],
-    traits: Traits,
-    targets: Targets,
-    shape: CuttingShape | None,
-    measure: Measure | None,
-) -> str:
-    """Return one line: what to do now.
+    outcomes: tuple[RuleOutcome, ...], traits: Traits, targets: Targets, outlook: Outlook | None
+) -> Advice:
+    """Return what to do now.
 
     Parameters
     ----------
     outcomes : tuple of RuleOutcome
+        Doubt not settled.
     traits : Traits
     targets : Targets
-    shape : CuttingShape or None
-    measure : Measure or None
-        Without shape or measure nothing can be tried out, and the advice is to stick, measure or discard.
+    outlook : Outlook or None
+        Without it nothing can be tried out, and the advice is to stick, measure or discard.
     """
-    grade = grade_from(outcomes)
-    before = Plan(0.0, "", 0.0, False, grade)
-    best = before
-    if grade != "1" and shape is not None and measure is not None:
-        plans = _tried(outcomes, traits, targets, shape, measure)
-        best = min([before, *(plan for plan in plans if _is_safe(plan, grade))], key=lambda plan: plan.rank)
-    if best is not before:
-        return _in_words(best, traits)
-    return _measure_by_hand(outcomes) if grade == "unsure" else _as_it_lies(grade, outcomes, traits)
+    pieces = _pieces_worth_it(outcomes, targets, outlook) if outlook is not None else ()
+    if pieces and outlook is not None:
+        return Advice(_in_words(pieces, outcomes, targets, outlook), pieces)
+    settled = settle(outcomes, targets.doubtful)
+    grade = grade_from(settled)
+    if grade == "unsure":
+        return Advice(_measure_by_hand(deciding(settled)))
+    return Advice(_as_it_lies(grade, settled, outcomes, traits))
 
 
-def _is_safe(plan: Plan, grade: str) -> bool:
-    """Return whether a plan may be advised: a doubtful cutting is cut only if surely grade 1 then."""
-    return grade != "unsure" or plan.cut_mm == 0.0 or plan.grade == "1"
+def count_of(pieces: tuple[Piece, ...]) -> tuple[int, int]:
+    """Return how many pieces are grade 1, and how many grade 2."""
+    first = sum(piece.grade == "1" for piece in pieces)
+    return first, len(pieces) - first
 
 
-def _measure_by_hand(outcomes: tuple[RuleOutcome, ...]) -> str:
-    """Return what to measure, and the limit that it has to meet."""
-    wanted: dict[str, str] = {}
-    for outcome in deciding(outcomes):
-        trait, rule = TRAITS[outcome.trait], RULES[outcome.rule]
-        bound = "at least" if rule.side is Side.MIN else "at most"
-        limit = f"{bound} {metric_text(trait, outcome.limit)}"
-        kept = wanted.get(trait.words)
-        wanted[trait.words] = f"{kept}, {limit}" if kept else f"{trait.words} ({limit}"
-    return "measure by hand: " + ", ".join(f"{words})" for words in wanted.values())
+def _pieces_worth_it(
+    outcomes: tuple[RuleOutcome, ...], targets: Targets, outlook: Outlook
+) -> tuple[Piece, ...]:
+    """Return the pieces to make; empty if the cutting is best left as it is."""
+    hope = best_possible(outcomes)
+    stripped = stripped_whole(outcomes, targets, outlook)
+    best_uncut = max(_COUNTS[hope], _COUNTS[stripped.grade] if stripped else (0, 0))
+    may_gain = best_uncut < (1, 0) or is_long_enough_for_two(outlook, targets)
+    pieces = best_pieces(outlook, targets) if may_gain else ()
+    if count_of(pieces) > best_uncut and _is_cut(pieces, outlook):
+        return pieces
+    if stripped is None:
+        return ()
+    doubts = deciding(outcomes) if grade_from(outcomes) == "unsure" else ()
+    ends_doubt = stripped.grade == hope and len(doubts_left(stripped, targets)) < len(doubts)
+    return (stripped,) if _COUNTS[stripped.grade] > _COUNTS[hope] or ends_doubt else ()
 
 
-def _as_it_lies(grade: str, outcomes: tuple[RuleOutcome, ...], traits: Traits) -> str:
+def _is_cut(pieces: tuple[Piece, ...], outlook: Outlook) -> bool:
+    return len(pieces) > 1 or pieces[0].from_mm > 0.0 or pieces[0].to_mm < outlook.total_mm
+
+
+def stripped_whole(outcomes: tuple[RuleOutcome, ...], targets: Targets, outlook: Outlook) -> Piece | None:
+    """Return the uncut cutting stripped further, with the grade it has if the doubts of now turn out well.
+
+    A doubt that stripping itself would bring, or make larger, counts as a fault.  None where stripping does
+    not help.
+    """
+    if not math.isfinite(outlook.shape.foliage_from_mm):
+        return None
+    total_mm = np.array([outlook.total_mm])
+    found: list[Piece] = []
+    for strip_to_mm in strips_of(outlook, targets, 0.0):
+        if strip_to_mm == 0.0 or outlook.total_mm - strip_to_mm < LEAST_GREEN_MM:
+            continue
+        columns = predicted(outlook, 0.0, total_mm, strip_to_mm)
+        traits = measured_at(columns, 0)
+        untouched = tuple(o for o in apply_rules(traits, targets) if o.trait not in _CHANGED_BY_STRIPPING)
+        grades = [best_possible(untouched)]
+        grades += [
+            GRADE_IF_FAILED[level]
+            for level in (Level.ALLOWED, Level.WANTED)
+            if not surely_meets(columns, targets, (level,), _CHANGED_BY_STRIPPING)[0]
+        ]
+        found.append(Piece(0.0, outlook.total_mm, strip_to_mm, max(grades, key=_ORDER.index), traits))
+    best = min(found, key=lambda piece: (_ORDER.index(piece.grade), -piece.strip_to_mm), default=None)
+    return None if best is None or best.grade == "cull" else best
+
+
+def doubts_left(piece: Piece, targets: Targets) -> tuple[RuleOutcome, ...]:
+    """Return what could still lower the grade of a piece: it was promised in case doubts turn out well."""
+    outcomes = apply_rules(piece.traits, targets)
+    if grade_from(outcomes) != "unsure":
+        return ()
+    lower = ("cull", "2") if piece.grade == "1" else ("cull",)
+    return tuple(doubt for doubt in deciding(outcomes) if doubt.grade_if_failed in lower)
+
+
+def _measure_by_hand(doubts: tuple[RuleOutcome, ...]) -> str:
+    """Return what to measure or look at, and the limit that it has to meet."""
+    limits: dict[str, list[str]] = {}
+    for outcome in doubts:
+        bound = "at least" if RULES[outcome.rule].side is Side.MIN else "at most"
+        limit = f"{bound} {metric_text(TRAITS[outcome.trait], outcome.limit)}"
+        limits.setdefault(outcome.trait, []).append(limit)
+    told = []
+    for how, by_eye in (("measure by hand", False), ("judge by eye", True)):
+        words = [
+            f"{TRAITS[name].words} ({', '.join(found)})"
+            for name, found in limits.items()
+            if (name in _BY_EYE) is by_eye
+        ]
+        if words:
+            told.append(f"{how}: {', '.join(words)}")
+    return "; ".join(told)
+
+
+def _as_it_lies(
+    grade: str, settled: tuple[RuleOutcome, ...], outcomes: tuple[RuleOutcome, ...], traits: Traits
+) -> str:
     if grade == "cull":
-        return f"discard: {', '.join(outcome.flag for outcome in deciding(outcomes))}"
+        flags = ", ".join(outcome.flag for outcome in deciding(settled))
+        is_sure = grade_from(outcomes) == "cull"
+        return f"discard: {flags}" if is_sure else f"set aside: may be {flags}"
     pull = _pull_off(traits)
-    stick = _LAST_STEP[grade]
-    return f"{pull}, {stick}" if pull else stick
+    return f"{pull}, {_LAST_STEP[grade]}" if pull else _LAST_STEP[grade]
 
 
 def _pull_off(traits: Traits) -> str:
@@ -118,95 +176,73 @@ def _pull_off(traits: Traits) -> str:
     return f"pull {count} {'needle' if count == 1 else 'needles'} off the stem"
 
 
-def _in_words(plan: Plan, traits: Traits) -> str:
+def _in_words(
+    pieces: tuple[Piece, ...], outcomes: tuple[RuleOutcome, ...], targets: Targets, outlook: Outlook
+) -> str:
     steps = []
-    if plan.keep_lower:
-        steps.append(f"divide {plan.cut_mm:.0f} mm above the base: two cuttings")
-    elif plan.cut_mm > 0.0:
-        steps.append(f"cut again {plan.cut_mm:.0f} mm above the base ({plan.cut_why})")
-    if plan.strip_mm > 0.0:
-        upper = " of the upper piece" if plan.keep_lower else ""
-        steps.append(f"strip {plan.strip_mm:.0f} mm{'' if plan.cut_mm else ' more'}{upper}")
-    elif not plan.cut_mm and (pull := _pull_off(traits)):
-        steps.append(pull)
-    steps.append(_LAST_STEP[plan.grade])
-    return ", ".join(steps)
+    lowest, highest = pieces[0], pieces[-1]
+    if lowest.from_mm > 0.0:
+        why = _why(lowest, outcomes, targets)
+        steps.append(f"cut again {_length(lowest.from_mm)} above the base ({why})")
+    if len(pieces) > 1:
+        places = sorted({p.to_mm for p in pieces[:-1]} | {p.from_mm for p in pieces[1:]})
+        where = " and ".join(_length(place) for place in places)
+        also = " of now" if lowest.from_mm > 0.0 else ""
+        steps.append(f"divide {where} above the base{also}: {len(pieces)} cuttings")
+    if highest.to_mm < outlook.total_mm:
+        steps.append(f"cut the top off {_length(highest.to_mm)} above the base")
+    steps.extend(_strips(pieces, outlook))
+    if not any(piece.strip_to_mm for piece in pieces) and lowest.from_mm == 0.0:
+        steps.extend(filter(None, [_pull_off(outlook.now)]))
+    return ", ".join([*steps, _last_step(pieces, targets)])
 
 
-def _tried(
-    outcomes: tuple[RuleOutcome, ...], traits: Traits, targets: Targets, shape: CuttingShape, measure: Measure
-) -> Iterator[Plan]:
-    """Yield what could be done, each with the grade its result gets."""
-    faults = {outcome.rule for outcome in outcomes if outcome.outcome is not Outcome.PASS}
-    total_mm = float(shape.arc_mm[-1])
-    stripped_mm = shape.foliage_from_mm
-    if math.isnan(stripped_mm):
-        return
-    for cut_mm, why in [(0.0, ""), *_cuts(faults, traits, targets, shape)]:
-        if total_mm - cut_mm < LEAST_PIECE_MM:
+def _last_step(pieces: tuple[Piece, ...], targets: Targets) -> str:
+    doubts = [doubts_left(piece, targets) for piece in pieces]
+    if targets.doubtful != "unsure" or not any(doubts):
+        return _stick(pieces)
+    return _measure_by_hand(doubts[0]) if len(pieces) == 1 else "photograph them again"
+
+
+def _strips(pieces: tuple[Piece, ...], outlook: Outlook) -> list[str]:
+    """Return what to strip: how much more, and how much of the stem is bare then."""
+    told: list[str] = []
+    for number, piece in enumerate(pieces, start=1):
+        if piece.strip_to_mm <= 0.0:
             continue
-        for strip_mm in _strips(stripped_mm - cut_mm, targets):
-            stripped_to_mm = max(cut_mm, stripped_mm) + strip_mm if strip_mm else 0.0
-            if total_mm - stripped_to_mm < LEAST_PIECE_MM or not (cut_mm or strip_mm):
-                continue
-            after = shape_after(shape, cut_mm, total_mm, stripped_to_mm)
-            grade = grade_from(apply_rules(measure(after), targets))
-            keep = targets.upper_pieces and _is_cutting(shape, cut_mm, targets, measure)
-            yield Plan(cut_mm, why, strip_mm, keep, grade)
+        bare_mm = piece.strip_to_mm - piece.from_mm
+        more_mm = piece.strip_to_mm - max(outlook.shape.foliage_from_mm, piece.from_mm)
+        if len(pieces) == 1:
+            told.append(f"strip {more_mm:.0f} mm more, to {_length(bare_mm)} of bare stem")
+        else:
+            told.append(f"strip {_name(number, len(pieces))} to {_length(bare_mm)} of bare stem")
+    return told
 
 
-def _is_cutting(shape: CuttingShape, to_mm: float, targets: Targets, measure: Measure) -> bool:
-    """Return whether what lies below a cut is itself worth sticking."""
-    if to_mm < LEAST_PIECE_MM or to_mm <= shape.foliage_from_mm:
-        return False
-    lower = shape_after(shape, 0.0, to_mm, 0.0)
-    return grade_from(apply_rules(measure(lower), targets)) in ("1", "2")
+def _stick(pieces: tuple[Piece, ...]) -> str:
+    seconds = [k for k, piece in enumerate(pieces, start=1) if piece.grade == "2"]
+    if not seconds or len(seconds) == len(pieces):
+        return _LAST_STEP["2" if seconds else "1"]
+    names = " and ".join(_name(k, len(pieces)) for k in seconds)
+    return f"stick, {names} with the second grade"
 
 
-def _cuts(
-    faults: set[str], traits: Traits, targets: Targets, shape: CuttingShape
-) -> Iterator[tuple[float, str]]:
-    """Yield where a new cut could help, mm above the present base, and what it is for."""
-    if "C01" in faults and "crook_at_mm" in traits:
-        yield _whole_mm(traits["crook_at_mm"].value + ABOVE_A_BEND_MM), "above the crook"
-    if "H01" in faults:
-        yield _whole_mm(traits["heel_length_mm"].value + ABOVE_A_HEEL_MM), "off the heel"
-    if "D02" in faults:
-        for level in (Level.WANTED, Level.ALLOWED):
-            if (at_mm := _where_thinner(shape, targets.get("base_diameter_mm", level, Side.MAX))) > 0.0:
-                yield _whole_mm(at_mm), "above the oversized wood"
-    if "L02" in faults:
-        for level in (Level.WANTED, Level.ALLOWED):
-            longest_mm = targets.get("total_length_mm", level, Side.MAX)
-            if longest_mm < shape.arc_mm[-1]:
-                yield _whole_mm(float(shape.arc_mm[-1]) - longest_mm + SCISSORS_MM), "to shorten it"
-    if "S02" in faults:
-        longest_mm = targets.get("stripped_length_mm", Level.WANTED, Side.MAX)
-        if longest_mm < shape.foliage_from_mm:
-            yield _whole_mm(shape.foliage_from_mm - longest_mm + SCISSORS_MM), "to shorten the bare stem"
+def _name(number: int, n: int) -> str:
+    """Return what a piece is called; they are counted from the base."""
+    return ("the lower one", "the upper one")[number - 1] if n == 2 else f"no. {number} from the base"
 
 
-def _strips(bare_mm: float, targets: Targets) -> tuple[float, ...]:
-    """Return how much more could be stripped: nothing, or up to the wanted length and a little more."""
-    wanted_mm = targets.get("stripped_length_mm", Level.WANTED, Side.MIN)
-    if math.isnan(wanted_mm):
-        wanted_mm = targets.get("stripped_length_mm", Level.ALLOWED, Side.MIN)
-    aim_mm = wanted_mm + STRIP_MARGIN_MM
-    if math.isnan(wanted_mm) or bare_mm >= aim_mm:
-        return (0.0,)
-    return 0.0, max(_whole_mm(aim_mm - max(bare_mm, 0.0)), LEAST_STRIP_MM)
+def _why(piece: Piece, outcomes: tuple[RuleOutcome, ...], targets: Targets) -> str:
+    """Return which fault of the cutting is gone from the piece: a certain one before a doubtful one."""
+    after = apply_rules(piece.traits, targets)
+    left = {(o.rule, o.grade_if_failed) for o in after if o.outcome is not Outcome.PASS}
+    for wanted in (Outcome.FAIL, Outcome.UNSURE):
+        faults = {(o.rule, o.grade_if_failed) for o in outcomes if o.outcome is wanted and o.grade_if_failed}
+        mended = {rule for rule, _ in faults - left}
+        if mended & set(_WHY_CUT):
+            return next(why for rule, why in _WHY_CUT.items() if rule in mended)
+    return "for a better length"
 
 
-def _where_thinner(shape: CuttingShape, limit_mm: float) -> float:
-    """Return the distance from the base from which the stem stays below a width, mm; 0 if nowhere."""
-    if math.isnan(limit_mm):
-        return 0.0
-    for at_mm in np.arange(SCISSORS_MM, float(shape.arc_mm[-1]) - LEAST_PIECE_MM, SCISSORS_MM):
-        if width_at(shape, float(at_mm)) < limit_mm:
-            return float(at_mm)
-    return 0.0
-
-
-def _whole_mm(length_mm: float) -> float:
-    """Return the length rounded up to what scissors can do."""
-    return math.ceil(length_mm / SCISSORS_MM) * SCISSORS_MM if math.isfinite(length_mm) else 0.0
+def _length(length_mm: float) -> str:
+    return f"{length_mm:.0f} mm ({length_mm / MM_PER_INCH:.2f} in)"

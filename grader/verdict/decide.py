@@ -1,36 +1,56 @@
 """From measurements and limits to a grade, by a small procedure that covers every case.
 
-Each limit of the target file gives one outcome per cutting:
+Each limit of the target file gives one outcome per cutting: **pass** or **fail**, or **unsure** when
+the limit lies within ``guard_factor`` standard uncertainties of the measured value, or when there is no
+value.  The policy of the target file says what becomes of a value inside that guard band
+(:data:`grader.verdict.targets.POLICIES`).
 
-* **pass** or **fail** when the measurement is clearly on one side of the limit,
-* **unsure** when the limit lies within ``guard_factor`` standard uncertainties of the measured value
-  (policy "guarded"), or when there is no value.
-
-The grade, first line that applies:
-
-1. a limit *allowed* fails             -> cull
-2. a limit *allowed* is unsure         -> unsure   (it might be a cull)
-3. a limit *wanted* fails              -> 2
-4. a limit *wanted* is unsure          -> unsure   (it might be a 2)
-5. nothing fails                       -> 1
-
-So doubt only counts where it could change the grade; limits *noted* never do.
+The worst outcome among the limits *allowed* and the worst among the limits *wanted* give the grade:
+:data:`PROCEDURE` lists all nine cases.  Doubt only counts where it could change the grade; limits
+*noted* never do.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from dataclasses import replace
+from types import MappingProxyType
 
 from grader.records import Measured, Outcome, RuleOutcome, Traits
 from grader.traits.catalogue import TRAITS, Trait, is_absent, measured_text, number_text
 from grader.verdict.rules import GRADE_IF_FAILED, RULES, Level, Rule, Side
 from grader.verdict.targets import Targets
 
+PROCEDURE: Mapping[tuple[Outcome, Outcome], str] = MappingProxyType(
+    {
+        (Outcome.PASS, Outcome.PASS): "1",
+        (Outcome.PASS, Outcome.UNSURE): "unsure",  # it might be a 2
+        (Outcome.PASS, Outcome.FAIL): "2",
+        (Outcome.UNSURE, Outcome.PASS): "unsure",  # it might be a cull
+        (Outcome.UNSURE, Outcome.UNSURE): "unsure",
+        (Outcome.UNSURE, Outcome.FAIL): "unsure",
+        (Outcome.FAIL, Outcome.PASS): "cull",
+        (Outcome.FAIL, Outcome.UNSURE): "cull",
+        (Outcome.FAIL, Outcome.FAIL): "cull",
+    }
+)
+"""(worst outcome among limits allowed, worst among limits wanted) -> grade."""
+DECIDING: Mapping[str, tuple[Outcome, tuple[str, ...]]] = MappingProxyType(
+    {
+        "1": (Outcome.FAIL, ()),
+        "2": (Outcome.FAIL, ("2",)),
+        "cull": (Outcome.FAIL, ("cull",)),
+        "unsure": (Outcome.UNSURE, ("cull", "2")),
+    }
+)
+"""Grade -> the outcome of the rules that decided it, and to which grades they lead."""
 _NOT_MEASURED = Measured(math.nan, math.nan, "it was not measured")
 _ORDER_OF_OUTCOMES = (Outcome.FAIL, Outcome.UNSURE, Outcome.PASS)
 _ORDER_OF_GRADES = ("cull", "2", "")
 _COUNT_STEP = 0.5
 """Counts are whole: "at most 2" ends half way to 3 (continuity correction of the normal distribution)."""
+_EVEN_ODDS = 0.5
 
 
 def probability_beyond(measured: Measured, limit: float, side: Side) -> float:
@@ -83,9 +103,14 @@ def judge(measured: Measured, limit: float, side: Side, targets: Targets) -> tup
     p_fail = probability_beyond(measured, limit, side)
     if math.isnan(p_fail):
         return Outcome.UNSURE, p_fail
-    if targets.policy == "guarded" and abs(measured.value - limit) < targets.guard_factor * measured.sigma:
-        return Outcome.UNSURE, p_fail
     is_beyond = measured.value < limit if side is Side.MIN else measured.value > limit
+    if abs(measured.value - limit) < targets.guard_factor * measured.sigma:
+        in_doubt = {
+            "guarded": Outcome.UNSURE,
+            "guarded-acceptance": Outcome.FAIL,
+            "guarded-rejection": Outcome.PASS,
+        }
+        return in_doubt.get(targets.policy, Outcome.FAIL if is_beyond else Outcome.PASS), p_fail
     return (Outcome.FAIL if is_beyond else Outcome.PASS), p_fail
 
 
@@ -109,45 +134,89 @@ def _rank(outcome: RuleOutcome) -> tuple[bool, int, int]:
     )
 
 
+def worst(outcomes: tuple[RuleOutcome, ...], grade_if_failed: str) -> Outcome:
+    """Return the worst outcome among the limits that lead to a grade: fail, else unsure, else pass."""
+    seen = {outcome.outcome for outcome in outcomes if outcome.grade_if_failed == grade_if_failed}
+    return next((outcome for outcome in _ORDER_OF_OUTCOMES if outcome in seen), Outcome.PASS)
+
+
 def grade_from(outcomes: tuple[RuleOutcome, ...]) -> str:
-    """Return the grade that the outcomes lead to: the procedure at the top of this file."""
-    seen = {(outcome.grade_if_failed, outcome.outcome) for outcome in outcomes}
-    if ("cull", Outcome.FAIL) in seen:
-        return "cull"
-    if ("cull", Outcome.UNSURE) in seen:
-        return "unsure"
-    if ("2", Outcome.FAIL) in seen:
-        return "2"
-    if ("2", Outcome.UNSURE) in seen:
-        return "unsure"
-    return "1"
+    """Return the grade that the outcomes lead to, by the PROCEDURE."""
+    return PROCEDURE[worst(outcomes, "cull"), worst(outcomes, "2")]
+
+
+def procedure_table() -> str:
+    """Return the procedure as a Markdown table: the one in DEVELOPERS.md.
+
+    Examples
+    --------
+    >>> print(procedure_table().splitlines()[2])
+    | pass | pass | 1 |
+    """
+    rows = ["| worst of the limits allowed | worst of the limits wanted | grade |", "|---|---|---|"]
+    rows += [
+        f"| {allowed.value} | {wanted.value} | {grade} |" for (allowed, wanted), grade in PROCEDURE.items()
+    ]
+    return "\n".join(rows)
+
+
+def settle(outcomes: tuple[RuleOutcome, ...], doubtful: str) -> tuple[RuleOutcome, ...]:
+    """Return the outcomes with each doubt settled as the person asked.
+
+    Parameters
+    ----------
+    outcomes : tuple of RuleOutcome
+    doubtful : str
+        "unsure" leaves the doubt; "keep" takes the measured value as true (simple acceptance);
+        "set-aside" counts doubt as a fault (guarded acceptance).  What has no value stays unsure: there
+        is nothing to take as true.
+    """
+    if doubtful == "unsure":
+        return outcomes
+
+    def settled(outcome: RuleOutcome) -> RuleOutcome:
+        if outcome.outcome is not Outcome.UNSURE or math.isnan(outcome.p_fail):
+            return outcome
+        is_fault = doubtful == "set-aside" or outcome.p_fail > _EVEN_ODDS
+        return replace(outcome, outcome=Outcome.FAIL if is_fault else Outcome.PASS)
+
+    return tuple(sorted((settled(outcome) for outcome in outcomes), key=_rank))
+
+
+def best_possible(outcomes: tuple[RuleOutcome, ...]) -> str:
+    """Return the grade if every doubt turned out well: never "unsure"."""
+    hopeful = tuple(o for o in outcomes if o.outcome is not Outcome.UNSURE)
+    return grade_from(hopeful)
 
 
 def deciding(outcomes: tuple[RuleOutcome, ...]) -> tuple[RuleOutcome, ...]:
     """Return the outcomes that made the grade, one per rule; empty for grade 1."""
-    grade = grade_from(outcomes)
-    if grade == "1":
-        return ()
+    wanted, grades = DECIDING[grade_from(outcomes)]
     kept: dict[str, RuleOutcome] = {}
     for outcome in outcomes:
-        is_reason = (
-            outcome.outcome is Outcome.UNSURE and outcome.grade_if_failed
-            if grade == "unsure"
-            else outcome.outcome is Outcome.FAIL and outcome.grade_if_failed == grade
-        )
-        if is_reason:
+        if outcome.outcome is wanted and outcome.grade_if_failed in grades:
             kept.setdefault(outcome.rule, outcome)
     return tuple(kept.values())
+
+
+def edge_of(rule: Rule, limit: float) -> float:
+    """Return where a limit really ends: counts end half way to the next number.
+
+    Examples
+    --------
+    >>> edge_of(RULES["N01"], 4.0), edge_of(RULES["L02"], 100.0)
+    (4.5, 100.0)
+    """
+    if not TRAITS[rule.trait].is_count:
+        return limit
+    return limit + (_COUNT_STEP if rule.side is Side.MAX else -_COUNT_STEP)
 
 
 def _apply(rule: Rule, level: Level, traits: Traits, targets: Targets) -> RuleOutcome:
     trait = TRAITS[rule.trait]
     measured = traits.get(rule.trait, _NOT_MEASURED)
     limit = targets.get(rule.trait, level, rule.side)
-    edge = limit
-    if trait.is_count:
-        edge += _COUNT_STEP if rule.side is Side.MAX else -_COUNT_STEP
-    outcome, p_fail = judge(measured, edge, rule.side, targets)
+    outcome, p_fail = judge(measured, edge_of(rule, limit), rule.side, targets)
     return RuleOutcome(
         rule=rule.code,
         flag=rule.flag,

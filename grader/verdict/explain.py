@@ -6,8 +6,10 @@ import difflib
 import math
 
 from grader.errors import GraderError
-from grader.traits.catalogue import TRAITS, number_text
-from grader.verdict.rules import HEADINGS, RULES, Level, Rule
+from grader.records import Measured, Outcome
+from grader.traits.catalogue import TRAITS, Trait, number_text
+from grader.verdict.decide import apply_rules, grade_from
+from grader.verdict.rules import HEADINGS, RULES, Level, Rule, Side
 from grader.verdict.targets import Targets
 
 _MEANING = {
@@ -15,6 +17,8 @@ _MEANING = {
     Level.WANTED: "beyond it: grade 2",
     Level.NOTED: "pointed out only",
 }
+_BEYOND = 0.08
+"""How far beyond its limit the value of an example lies, relative: clear, and still believable."""
 
 
 def find_rule(code: str) -> Rule:
@@ -45,8 +49,43 @@ def explain_rule(rule: Rule, targets: Targets) -> tuple[tuple[str, str], ...]:
     trait = TRAITS[rule.trait]
     checks = f"{rule.checks} {trait.words.capitalize()}: {trait.definition}"
     return tuple(
-        zip(HEADINGS, (checks, rule.why, _limit_and_source(rule, targets), rule.example), strict=True)
+        zip(
+            HEADINGS,
+            (checks, rule.why, _limit_and_source(rule, targets), _example(rule, targets)),
+            strict=True,
+        )
     )
+
+
+def _example(rule: Rule, targets: Targets) -> str:
+    """Return what the procedure makes of a value just beyond each limit, then what may be done about it."""
+    trait = TRAITS[rule.trait]
+    told = []
+    for level in Level:
+        limit = targets.get(rule.trait, level, rule.side)
+        if math.isnan(limit):
+            continue
+        value = _just_beyond(trait, limit, rule.side)
+        outcomes = apply_rules({rule.trait: Measured(value, 0.0)}, targets)
+        about = tuple(o for o in outcomes if o.rule == rule.code)
+        if any(o.outcome is Outcome.FAIL for o in about):
+            grade = {"1": "pointed out", "2": "grade 2", "cull": "a cull"}[grade_from(about)]
+            bound = "at least" if rule.side is Side.MIN else "at most"
+            limit_words = f"{bound} {number_text(trait, limit)} is {level.value}"
+            told.append(
+                f"{trait.words.capitalize()} {number_text(trait, value)}: {grade}, for {limit_words}."
+            )
+    if not told:
+        return f"Whatever the {trait.words}, these targets do not mind it: they set no limit here."
+    return "\n".join([*told, rule.remedy])
+
+
+def _just_beyond(trait: Trait, limit: float, side: Side) -> float:
+    """Return a value beyond a limit, as a person would read it off."""
+    step = (
+        1.0 if trait.is_count else max(abs(limit) * _BEYOND, 10.0**-trait.decimals / trait.shown_per_stored)
+    )
+    return max(limit + (step if side is Side.MAX else -step), 0.0)
 
 
 def _limit_and_source(rule: Rule, targets: Targets) -> str:
@@ -62,4 +101,7 @@ def _limit_and_source(rule: Rule, targets: Targets) -> str:
         keys = ", ".join(rule.key(level) for level in Level)
         return f"{lines[0]} no limit is set, so this rule is off. Set one of {keys} to turn it on."
     lines.append(f"Source: {targets.limits[rule.trait].source}.")
+    if rule.code == "L02":
+        may = "may" if targets.upper_pieces else "may not"
+        lines.append(f"A long shoot {may} be divided (advice.upper_pieces). Source: {targets.advice_source}.")
     return "\n".join(lines)

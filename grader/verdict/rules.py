@@ -54,8 +54,8 @@ class Rule:
     """What it checks: one sentence."""
     why: str
     """Why it matters: for rooting or for the bed."""
-    example: str
-    """An example with numbers, by the shipped landscape juniper targets."""
+    remedy: str
+    """What may be done about it: ends the example, whose numbers come from the target file."""
 
     def key(self, level: Level) -> str:
         """Return the key of a limit in the target file.
@@ -77,8 +77,7 @@ _ALL = (
         "The total length, measured along the bend, reaches the least length.",
         "A short cutting holds little reserve, sits loosely in the medium once its stripped part is buried, "
         "and needs longer to make a saleable plant.",
-        "A cutting of 68 mm is grade 2 when at least 75 mm are wanted and 50 mm are allowed; at 44 mm it is "
-        "a cull.",
+        "No cut makes it longer: it is stuck with the second grade, or thrown out.",
     ),
     Rule(
         "L02",
@@ -88,7 +87,7 @@ _ALL = (
         "The total length, measured along the bend, stays below the greatest length.",
         "A long cutting loses more water than its cut end can take up, topples, shades its neighbours, and "
         "often makes two good ones.",
-        "A shoot of 190 mm is a cull as it lies when 125 mm are allowed; divided, it is two cuttings.",
+        "Cut again above its base, or divided, it may be one or two good ones.",
     ),
     Rule(
         "S01",
@@ -98,8 +97,7 @@ _ALL = (
         "The stem is bare from the cut face up to the lowest foliage for at least the least length.",
         "Only bare stem belongs under the surface: foliage buried with it rots and takes the stem along, and "
         "a shallow cutting falls over or dries out.",
-        "With 17 mm bare a cutting is a cull when 19 mm are the least allowed; strip 8 mm more and it has "
-        "the 25 mm wanted.",
+        "Strip it further, up to the length wanted.",
     ),
     Rule(
         "S02",
@@ -109,7 +107,7 @@ _ALL = (
         "The bare part of the stem is not longer than wanted.",
         "Bare stem above the surface dries out and feeds nothing; it makes a leggy plant, and the foliage "
         "taken off is missed.",
-        "With 44 mm bare a cutting is grade 2 when at most 35 mm are wanted; cut again 15 mm above the base.",
+        "Cut it again above its base, so that less of the stem is bare.",
     ),
     Rule(
         "D01",
@@ -119,7 +117,7 @@ _ALL = (
         "The stem just above the cut face is at least as thick as the least diameter.",
         "Thin wood bends when it is stuck and dries out early. Thicker is not better for every species: some "
         "pines and rosemary root better thin, so set this limit from your own beds.",
-        "A stem of 1.4 mm is grade 2 when at least 1.6 mm are wanted.",
+        "No cut makes it thicker: take stronger shoots.",
     ),
     Rule(
         "D02",
@@ -128,7 +126,7 @@ _ALL = (
         Side.MAX,
         "The stem just above the cut face is not thicker than the greatest diameter.",
         "Old, thick wood of many conifers roots slowly or not at all.",
-        "A stem of 6.8 mm is a cull when 6.35 mm and over are refused; cut again where it is thinner.",
+        "Cut it again where the wood is thinner, if enough remains.",
     ),
     Rule(
         "C01",
@@ -137,8 +135,7 @@ _ALL = (
         Side.MAX,
         "The sharpest bend between two neighbouring 12 mm lengths of the stem is not too sharp.",
         "A bend near the base hinders sticking and lowers the take, and the plant starts out leaning.",
-        "A bend of 48° at 22 mm above the base is a cull when 40° are allowed; cut again above it if enough "
-        "remains.",
+        "Cut it again above the bend, if enough remains.",
     ),
     Rule(
         "C02",
@@ -147,7 +144,7 @@ _ALL = (
         Side.MAX,
         "The stem does not bow too far from the straight line between base and tip.",
         "A strongly bowed cutting cannot stand upright and takes the room of two.",
-        "A stem 90 mm long that bows by 14 mm has a sweep of 0.156: grade 2 when 0.12 is wanted.",
+        "Cut off the part that bows, if enough remains.",
     ),
     Rule(
         "N01",
@@ -156,7 +153,7 @@ _ALL = (
         Side.MAX,
         "No more than a few single needles, leaves or stubs are left on the part to be buried.",
         "What is left under the surface rots, and the rot goes on to the stem.",
-        "Three needles left on the stripped stem are pointed out: pull them off before sticking.",
+        "Pull them off before sticking.",
     ),
     Rule(
         "F01",
@@ -165,7 +162,7 @@ _ALL = (
         Side.MIN,
         "The foliage seen from above covers at least the least area.",
         "Foliage feeds the roots to be; with too little of it a cutting runs out of reserves first.",
-        "With 210 mm² of foliage a cutting is grade 2 when at least 250 mm² are wanted.",
+        "Nothing brings foliage back: strip less next time.",
     ),
     Rule(
         "F02",
@@ -174,7 +171,7 @@ _ALL = (
         Side.MAX,
         "Not too much of the foliage is brown or bleached.",
         "Brown foliage is dead or dying: the shoot was dry, sick or shaded, and mould starts there.",
-        "With 14 % of its foliage brown a cutting is grade 2 when at most 10 % are wanted.",
+        "Look at the donor plant: was it dry, sick or shaded?",
     ),
     Rule(
         "T01",
@@ -183,7 +180,7 @@ _ALL = (
         Side.MIN,
         "The cutting has enough growing tips.",
         "A small start with few tips costs one or two years of growth.",
-        "A cutting with a single tip is pointed out when two are looked for.",
+        "It is told only so that bushier shoots are taken next time.",
     ),
     Rule(
         "H01",
@@ -192,7 +189,7 @@ _ALL = (
         Side.MAX,
         "No longer piece of older wood is left at the lower end.",
         "A heel of older wood lowers the take of many conifers and makes a blunt foot that is hard to stick.",
-        "A heel of 6 mm is grade 2 when at most 2 mm are wanted; cut it off just above.",
+        "Cut it off just above the heel.",
     ),
 )
 

@@ -9,9 +9,19 @@ from pathlib import Path
 
 from grader.verdict.rules import Level, Side
 
-POLICIES = ("guarded", "simple")
-"""guarded: unsure inside the guard band (guarded acceptance and rejection, ILAC-G8:09/2019);
-simple: the measured value decides (simple acceptance, shared risk up to 50 %)."""
+POLICIES = ("guarded", "simple", "guarded-acceptance", "guarded-rejection")
+"""What becomes of a value inside the guard band of a limit.
+
+The names are those of ILAC-G8:09/2019; the guard band is w = guard_factor * u either side of the limit
+(JCGM 106:2012, clause 8.3).
+
+guarded             unsure: neither is proven (ISO 14253-1:2017 with w = U = 2 u, guard_factor = 2)
+simple              the measured value decides: shared risk, up to 50 % at the limit
+guarded-acceptance  a fault: only what is proven good is accepted
+guarded-rejection   met: only what is proven bad is rejected
+"""
+DOUBTFUL = ("unsure", "keep", "set-aside")
+"""What the person wants done with doubtful cuttings: tell, take the measured value, or count as a fault."""
 GUARD_FACTOR = 1.645
 """Standard uncertainties either side of a limit: one-sided 95 % of a normal distribution (JCGM 106:2012)."""
 _HASH_DIGITS = 12
@@ -43,11 +53,15 @@ class Targets:
     guard_factor: float
     upper_pieces: bool
     """Whether upper pieces of a divided shoot are wanted as cuttings."""
+    advice_source: str
+    """Where that comes from."""
     limits: Mapping[str, Limits]
     """By name of the measurement; only those that have limits."""
     path: Path
     sha256: str
     """Of the file's bytes."""
+    doubtful: str = DOUBTFUL[0]
+    """One of DOUBTFUL; no part of the file: the person says it for each run."""
 
     @property
     def id(self) -> str:

@@ -40,6 +40,12 @@ DEFAULT_NAME = "landscape-juniper"
 SHIPPED_DIR = Path(__file__).parent / "targets"
 GUARD_FACTOR_RANGE = (0.0, 2.5)
 """Above 2.5, values three standard uncertainties from a limit would often be called unsure."""
+LEAST_SENSIBLE_MM = {
+    ("total_length_mm", "min"): 12.0,
+    ("total_length_mm", "max"): 20.0,
+    ("stripped_length_mm", "min"): 3.0,
+}
+"""Limits below these are inches that somebody forgot to convert: 3 to 12 inches of length, 1 or 2 bare."""
 _TEXT_KEYS = ("schema", "name", "version", "species", "notes")
 _ROOT = ""
 
@@ -122,10 +128,7 @@ def parse_targets(data: bytes, path: Path) -> Targets:
     except UnicodeDecodeError:
         raise TargetsProblem(f"{path}: is not a text file.", "Save it as UTF-8 text.") from None
     except tomllib.TOMLDecodeError as error:
-        raise TargetsProblem(
-            f"{path}: is not valid TOML: {error}.",
-            "A line is: key = value. Texts stand in quotes, numbers do not.",
-        ) from None
+        raise _syntax_problem(path, text, str(error)) from None
     return _Reader(table, path, text).targets(hashlib.sha256(data).hexdigest())
 
 
@@ -145,7 +148,7 @@ class _Reader:
         self.check_reachable(limits)
         doubt, advice = self.section("doubt"), self.section("advice")
         self.check_names(doubt, "doubt", ("policy", "guard_factor"))
-        self.check_names(advice, "advice", ("upper_pieces",))
+        self.check_names(advice, "advice", ("upper_pieces", "source"))
         return Targets(
             name=self.text("name"),
             version=self.text("version"),
@@ -154,6 +157,7 @@ class _Reader:
             policy=self.policy(doubt),
             guard_factor=self.guard_factor(doubt),
             upper_pieces=self.yes_no(advice, "advice", "upper_pieces", True),
+            advice_source=self.advice_source(advice),
             limits=limits,
             path=self.path,
             sha256=sha256,
@@ -197,6 +201,12 @@ class _Reader:
                 section, key, "must be true or false", f"Write {key} = true or {key} = false, without quotes."
             )
         return bool(value)
+
+    def advice_source(self, advice: dict[str, Any]) -> str:
+        value = advice.get("source", "the file names no source")
+        if not isinstance(value, str) or not value.strip():
+            self.fail("advice", "source", "must be a text", 'For example: source = "own beds 2024".')
+        return str(value)
 
     def policy(self, doubt: dict[str, Any]) -> str:
         value = doubt.get("policy", POLICIES[0])
@@ -253,6 +263,15 @@ class _Reader:
             elif trait.unit == "mm":
                 remedy += f" If {number:g} was meant in inches, write {number * MM_PER_INCH:g}."
             self.fail(trait.name, key, f"is {number:g}, which cannot be right for {trait.words}", remedy)
+        least_sensible = LEAST_SENSIBLE_MM.get((trait.name, key[-3:]), 0.0)
+        if 0.0 < number < least_sensible:
+            self.fail(
+                trait.name,
+                key,
+                f"is {number:g} mm, too small for {trait.words} of a cutting",
+                f"If {number:g} was meant in inches, write {number * MM_PER_INCH:g}. "
+                "For no limit, take the line out.",
+            )
         if trait.is_count and number != round(number):
             self.fail(trait.name, key, "must be a whole number", f"{trait.words.capitalize()} are counted.")
         return number
@@ -289,32 +308,54 @@ class _Reader:
             )
 
     def check_reachable(self, limits: Mapping[str, Limits]) -> None:
+        """Refuse a stripped stem that no cutting of an accepted length can have.
+
+        Grade 1 needs wanted and allowed limits, grade 2 the allowed ones; in each the strictest counts.
+        """
         if "stripped_length_mm" not in limits or "total_length_mm" not in limits:
             return
         stripped, total = limits["stripped_length_mm"], limits["total_length_mm"]
-        for level in (Level.WANTED, Level.ALLOWED):
-            least, most = stripped.get(level, Side.MIN), total.get(level, Side.MAX)
-            if least >= most:
-                longest = metric_text(TRAITS[total.trait], most)
-                self.fail(
-                    stripped.trait,
-                    f"{level.value}_min",
-                    f"({least:g}) cannot be reached: no cutting may be longer than {longest}",
-                    f"Lower it, or raise {total.trait}.{level.value}_max: bare stem is part of the length.",
-                )
+        levels = (Level.WANTED, Level.ALLOWED)
+        leasts = {level: stripped.get(level, Side.MIN) for level in levels}
+        mosts = {level: total.get(level, Side.MAX) for level in levels}
+        for level, least in leasts.items():
+            for other, most in mosts.items():
+                if least >= most:
+                    longest = metric_text(TRAITS[total.trait], most)
+                    self.fail(
+                        stripped.trait,
+                        f"{level.value}_min",
+                        f"({least:g}) cannot be reached: no cutting may be longer than {longest}",
+                        f"Lower it, or raise {total.trait}.{other.value}_max: "
+                        "bare stem is part of the length.",
+                    )
+
+
+def _syntax_problem(path: Path, text: str, error: str) -> TargetsProblem:
+    """Return the line that is no TOML, and what to write instead: mostly a unit stands behind a number."""
+    at = re.search(r" \(at line (\d+), column \d+\)", error)
+    lines = text.splitlines()
+    number = int(at[1]) if at else len(lines)
+    what = error.replace(at[0], "") if at else error
+    line = lines[number - 1] if 0 < number <= len(lines) else ""
+    found = re.match(r"\s*([\w.-]+)\s*=\s*([^#\s][^#]*)", line)
+    if found and re.match(r"[-+]?\d", found[2]) and not re.fullmatch(r"[-+]?[\d.]+\s*", found[2]):
+        advice = _text_remedy(found[1], found[2].strip())
+    else:
+        advice = "A line is: key = value. Texts stand in quotes, numbers do not, and no key stands twice."
+    return TargetsProblem(f"{path}, line {number}: is not valid TOML: {what}.", advice)
 
 
 def _text_remedy(key: str, value: str) -> str:
     """Return what to write instead of a number in quotes or with a unit."""
-    found = re.fullmatch(r"\s*([0-9]+(?:[.,][0-9]+)?)\s*(mm|cm|in|inch|inches|\"|''|%)?\s*", value)
-    if not found:
-        return f"Write a plain number, without quotes: {key} = 25"
-    number, unit = float(found[1].replace(",", ".")), found[2]
-    per_unit = {"cm": 10.0, "in": MM_PER_INCH, "inch": MM_PER_INCH, "inches": MM_PER_INCH, '"': MM_PER_INCH}
-    number *= per_unit.get(unit or "mm", 1.0)
-    return (
-        f"Write a plain number, without quotes and unit: {key} = {number / (100.0 if unit == '%' else 1.0):g}"
+    found = re.fullmatch(
+        r"\s*(?:(\d+)[\s-]+)?(\d+(?:[.,]\d+)?)(?:/(\d+))?\s*(mm|cm|in|inch|inches|\"|\'\'|%)?\s*", value
     )
+    if not found or (found[1] and not found[3]) or found[3] == "0":
+        return f"Write a plain number, without quotes: {key} = 25"
+    number = float(found[2].replace(",", ".")) / float(found[3] or 1) + float(found[1] or 0)
+    per_unit = {"cm": 10.0, "%": 0.01} | dict.fromkeys(("in", "inch", "inches", '"', "''"), MM_PER_INCH)
+    return f"Write a plain number, without quotes and unit: {key} = {number * per_unit.get(found[4], 1.0):g}"
 
 
 def key_lines(text: str) -> dict[tuple[str, str], int]:

@@ -21,6 +21,8 @@ from grader.write.marks import BLACK, STYLES, WHITE, Badge, Line, Mark, Rgb, Rin
 JPEG_QUALITY = 88
 RIM_PX = 3
 """Rim on each side of a line, in the opposite brightness."""
+LINE_TOLERANCE_PX = 0.35
+"""How far a drawn line may be off: less than half a pixel is not seen."""
 OCTAGON_CUT = 0.29
 """Corner taken off a square to make a regular octagon: 1 - 1 / sqrt(2)."""
 
@@ -77,7 +79,7 @@ def _ring_passes(ring: Ring) -> list[tuple[float, int, Rgb]]:
 def _paint_line(pen: ImageDraw.ImageDraw, line: Line) -> None:
     points = np.vstack([line.points_px, line.points_px[:1]]) if line.is_closed else line.points_px
     for part in dashed(points, line.dashes_px):
-        xy = [(float(x), float(y)) for x, y in part]
+        xy = [(float(x), float(y)) for x, y in _thinned(part)]
         if line.rim is not None:
             pen.line(xy, fill=line.rim, width=line.width_px + 2 * RIM_PX, joint="curve")
         pen.line(xy, fill=line.colour, width=line.width_px, joint="curve")
@@ -104,6 +106,15 @@ def dashed(points_px: Points, dashes_px: tuple[float, ...]) -> list[Points]:
             pieces.append(np.stack(piece, axis=1))
         at, k = end, k + 1
     return pieces
+
+
+def _thinned(points_px: Points) -> Points:
+    """Return a line without the points that straight pieces stand for: joints take most of the time."""
+    import cv2
+
+    curve = points_px.astype(np.float32)[:, None]
+    thin = cv2.approxPolyDP(curve, epsilon=LINE_TOLERANCE_PX, closed=False)
+    return np.asarray(thin, dtype=np.float64).reshape(-1, 2)
 
 
 def _paint_badge(pen: ImageDraw.ImageDraw, badge: Badge) -> None:

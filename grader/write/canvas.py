@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.frames import Points
+from calib.frames import PlaneMap, Points
 from grader.records import GradedPhoto
 
 WIDTH_PX = 2400
@@ -43,7 +43,12 @@ class Canvas:
 
 def canvas_of(graded: GradedPhoto) -> Canvas:
     """Return the crop to the mat, as far as the photo shows it."""
-    width_mm, height_mm = graded.pose.page_mm
+    return canvas_of_page(graded.pose.page_mm, graded.pose.plane, graded.image_size_px)
+
+
+def canvas_of_page(page_mm: tuple[float, float], plane: PlaneMap, image_size_px: tuple[int, int]) -> Canvas:
+    """Return the crop to a page of some size, as far as the photo shows it."""
+    width_mm, height_mm = page_mm
     t = np.linspace(0.0, 1.0, EDGE_STEPS)
     rim = np.concatenate(
         [
@@ -53,8 +58,8 @@ def canvas_of(graded: GradedPhoto) -> Canvas:
             np.stack([0 * t + width_mm, t * height_mm], axis=1),
         ]
     )
-    px = graded.pose.plane.px_from_mm(rim)
-    width, height = graded.image_size_px
+    px = plane.px_from_mm(rim)
+    width, height = image_size_px
     margin = MARGIN_SHARE * float(np.ptp(px[:, 0]))
     left, top = (max(0, int(v - margin)) for v in px.min(axis=0))
     right, bottom = (int(v + margin) + 1 for v in px.max(axis=0))

@@ -7,7 +7,9 @@ import numpy as np
 from calib.frames import PlaneMap, Points
 from grader.records import Cutting, CuttingShape, GradedPhoto, Outcome, SetAside, SilhouetteKind
 from grader.traits.catalogue import TRAITS, metric_text
+from grader.write.along import across, at, on_canvas
 from grader.write.canvas import Canvas
+from grader.write.cut_marks import cut_labels, cut_lines
 from grader.write.letters import block_size, wrapped
 from grader.write.marks import (
     BLACK,
@@ -60,26 +62,25 @@ _WORD = {
 def marks_of(graded: GradedPhoto, canvas: Canvas) -> list[Mark]:
     """Return everything that is drawn, bottom first: outlines, then parts, then labels."""
     plane = graded.pose.plane
-    outlines = [_on(canvas, plane, cutting.outline_mm) for cutting in graded.cuttings]
-    others = [_on(canvas, plane, thing.outline_mm) for thing in graded.set_aside]
+    outlines = [on_canvas(canvas, plane, cutting.outline_mm) for cutting in graded.cuttings]
+    others = [on_canvas(canvas, plane, thing.outline_mm) for thing in graded.set_aside]
     free = Free(*canvas.size_px)
     for outline in (*outlines, *others):
         free.take_polygon(outline)
     for cutting in graded.cuttings:
-        free.take_polygon(_on(canvas, plane, _stem_mm(cutting)))
+        free.take_polygon(on_canvas(canvas, plane, _stem_mm(cutting)))
     marks: list[Mark] = [_set_aside_line(outline) for outline in others]
     for cutting, outline in zip(graded.cuttings, outlines, strict=True):
         marks.append(_outline(cutting, outline))
     for cutting in graded.cuttings:
         marks.extend(_parts(cutting, canvas, plane))
+        marks.extend(cut_lines(cutting, canvas, plane))
     marks.extend(_labels(graded, outlines, free))
+    for cutting, outline in zip(graded.cuttings, outlines, strict=True):
+        marks.extend(cut_labels(cutting, outline, canvas, plane, free))
     for thing, outline in zip(graded.set_aside, others, strict=True):
         marks.append(_word(thing, outline, free))
     return marks
-
-
-def _on(canvas: Canvas, plane: PlaneMap, points_mm: Points) -> Points:
-    return canvas.from_photo(plane.px_from_mm(points_mm))
 
 
 def _outline(cutting: Cutting, outline_px: Points) -> Line:
@@ -95,17 +96,17 @@ def _set_aside_line(outline_px: Points) -> Line:
 def _parts(cutting: Cutting, canvas: Canvas, plane: PlaneMap) -> list[Mark]:
     """Return base line, axis, stripped end, tip, crook and strays."""
     shape = cutting.shape
-    marks: list[Mark] = [Line(_on(canvas, plane, shape.axis_mm), BLUE, 3, (14.0, 8.0))]
-    marks.append(Line(_on(canvas, plane, _across(cutting, 0.0, BASE_LINE_MM)), BLACK, 7))
-    ticks = [_across(cutting, at_mm, WIDTH_TICK_MM) for at_mm in base_stretch_mm(shape)]
-    marks.extend(Line(_on(canvas, plane, tick), BLACK, 3) for tick in ticks)
+    marks: list[Mark] = [Line(on_canvas(canvas, plane, shape.axis_mm), BLUE, 3, (14.0, 8.0))]
+    marks.append(Line(on_canvas(canvas, plane, across(shape, 0.0, BASE_LINE_MM)), BLACK, 7))
+    ticks = [across(shape, at_mm, WIDTH_TICK_MM) for at_mm in base_stretch_mm(shape)]
+    marks.extend(Line(on_canvas(canvas, plane, tick), BLACK, 3) for tick in ticks)
     if np.isfinite(shape.foliage_from_mm):
-        line_mm = _across(cutting, shape.foliage_from_mm, STRIP_LINE_MM)
-        marks.append(Line(_on(canvas, plane, line_mm), BLUE, 5))
-    marks.append(_ring(_at(cutting, float(shape.arc_mm[-1])), TIP_RING_MM, canvas, plane, 4))
+        line_mm = across(shape, shape.foliage_from_mm, STRIP_LINE_MM)
+        marks.append(Line(on_canvas(canvas, plane, line_mm), BLUE, 5))
+    marks.append(_ring(at(shape, float(shape.arc_mm[-1])), TIP_RING_MM, canvas, plane, 4))
     crook_at_mm = cutting.traits["crook_at_mm"].value if "crook_at_mm" in cutting.traits else np.nan
     if np.isfinite(crook_at_mm) and _is_flagged(cutting, CROOK_TRAIT):
-        marks.append(_ring(_at(cutting, crook_at_mm), CROOK_RING_MM, canvas, plane, 6))
+        marks.append(_ring(at(shape, crook_at_mm), CROOK_RING_MM, canvas, plane, 6))
     marks.extend(_ring(stray, TIP_RING_MM, canvas, plane, 4) for stray in shape.strays_mm)
     return marks
 
@@ -120,27 +121,13 @@ def base_stretch_mm(shape: CuttingShape) -> tuple[float, ...]:
 
 
 def _ring(at_mm: Points, radius_mm: float, canvas: Canvas, plane: PlaneMap, width_px: int) -> Ring:
-    centre = _on(canvas, plane, at_mm[None])[0]
+    centre = on_canvas(canvas, plane, at_mm[None])[0]
     scale = float(plane.px_per_mm_at(at_mm[None])[0]) * canvas.scale
     return Ring((float(centre[0]), float(centre[1])), radius_mm * scale, BLACK, width_px)
 
 
 def _is_flagged(cutting: Cutting, trait: str) -> bool:
     return any(o.trait == trait and o.outcome is not Outcome.PASS for o in cutting.grade.outcomes)
-
-
-def _at(cutting: Cutting, arc_mm: float) -> Points:
-    shape = cutting.shape
-    return np.array([np.interp(arc_mm, shape.arc_mm, shape.axis_mm[:, k]) for k in (0, 1)])
-
-
-def _across(cutting: Cutting, arc_mm: float, length_mm: float) -> Points:
-    """Return a line at right angles to the axis."""
-    reach_mm = 3.0  # direction taken over a stretch longer than the noise of the axis
-    along = _at(cutting, arc_mm + reach_mm) - _at(cutting, max(0.0, arc_mm - reach_mm))
-    along /= max(float(np.linalg.norm(along)), 1e-9)
-    half = np.array([-along[1], along[0]]) * length_mm / 2
-    return np.stack([_at(cutting, arc_mm) - half, _at(cutting, arc_mm) + half])
 
 
 def _labels(graded: GradedPhoto, outlines: list[Points], free: Free) -> list[Mark]:

@@ -16,6 +16,8 @@ from calib.frames import Points
 from grader.records import CuttingShape, FlatView, MatPose, Photo, SetAside, Silhouette, SilhouetteKind
 from grader.write.files import write_atomic
 
+MOST_STEM_BYTES = 200
+"""Of the name of a photo, in the name of a picture."""
 WIDEST_PX = 4000
 """Pictures are made smaller than this; flat views stay as they are, to look at single edges."""
 LINE_PX, TEXT_PX = 3, 30
@@ -44,7 +46,8 @@ class StagePictures:
 
     def __init__(self, folder: Path, path: Path) -> None:
         self.folder = folder
-        self.stem = path.stem
+        # Room for the stage in a name of at most 255 bytes; what is no text is replaced.
+        self.stem = path.stem.encode("utf-8", "replace")[:MOST_STEM_BYTES].decode("utf-8", "ignore")
         self.photo: Photo | None = None
         self.view: FlatView | None = None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 import unicodedata
 from functools import cache
@@ -52,6 +53,7 @@ def _stand_in(character: str) -> str:
     return "".join(part for part in parts if not unicodedata.combining(part) and _has_glyph(part)) or "?"
 
 
+@functools.lru_cache(maxsize=4096)
 def width_of(text: str, size_px: float) -> float:
     """Return the width of one line, px."""
     return float(font_of(round(size_px)).getlength(drawable(text)))

@@ -15,7 +15,8 @@ ROW_GAP_PX = 14.0
 LINE_PX = TEXT_PX * 1.25
 KEY = (
     "Black bar: cut end. Two short lines: base diameter taken between them. Blue bar: foliage begins. "
-    "Ring: tip or stray; wide ring: crook. Dashed blue: axis."
+    "Ring: tip or stray; wide ring: crook. Dashed blue: axis. Long red bar: cut here. Dashed bar across: "
+    "strip up to here. Their mm count along the stem from the cut end."
 )
 
 
@@ -56,7 +57,7 @@ def _row_lines(cutting: Cutting, width_px: int) -> tuple[str, ...]:
     place = f"{cutting.cell}: " if cutting.cell else ""
     lines = wrapped(place + _sizes(cutting), TEXT_PX, room)
     # Grade 1 needs no reason, but a needle may still have to come off.
-    why = "" if cutting.grade.grade == "1" else f"{cutting.grade.reason}. "
+    why = "" if cutting.grade.grade == "1" and not cutting.grade.doubt else f"{cutting.grade.reason}. "
     told = f"{why}Do: {cutting.grade.advice}."
     return (*lines, *wrapped(told, TEXT_PX, room))
 

@@ -82,7 +82,13 @@ class Free:
         if not len(x):
             return None
         corners = np.stack([x, y], axis=1) * float(CELL_PX)
-        low, high = corners, corners + np.array([width_px, height_px])
+        size = np.array([width_px, height_px])
+        # Boxes out of reach of all the points are left out first: nearly all of them.
+        reach_low, reach_high = near_px.min(axis=0) - farthest_px, near_px.max(axis=0) + farthest_px
+        corners = corners[((corners + size >= reach_low) & (corners <= reach_high)).all(axis=1)]
+        if not len(corners):
+            return None
+        low, high = corners, corners + size
         best = np.full(len(corners), np.inf)
         for point in near_px:
             outside = np.maximum(np.maximum(low - point, point - high), 0.0)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from importlib import metadata
 from pathlib import Path
@@ -12,21 +13,25 @@ from typing import Any
 
 import numpy as np
 
-from calib.frames import Points
+from calib.frames import PlaneMap, Points
 from grader.records import (
     Cutting,
     GradedPhoto,
     Measured,
     PhotoResult,
+    Piece,
     RuleOutcome,
     SetAside,
     SkippedPhoto,
 )
 from grader.traits.catalogue import TRAITS
-from grader.write.files import write_atomic
+from grader.write.files import write_pieces
 
 SCHEMA = "cutting-grader/results-1"
 """Changes when a field changes its meaning or goes; new fields may come without."""
+_UNSAFE = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+"""Control codes (C1), changes of writing direction (Unicode TR 36, 3.4), halves of characters from names that
+are no text."""
 OUTLINE_DECIMALS = 2
 """Hundredths of a mm: finer than any edge is known."""
 OUTLINE_TOLERANCE_MM = 0.03
@@ -34,7 +39,7 @@ OUTLINE_TOLERANCE_MM = 0.03
 
 
 def results_of(
-    results: Sequence[PhotoResult], settings: Mapping[str, Any], made_at: datetime
+    results: Sequence[PhotoResult], settings: Mapping[str, Any], made_at: datetime | None = None
 ) -> dict[str, Any]:
     """Return all results as plain values, ready for JSON.
 
@@ -44,24 +49,46 @@ def results_of(
         In input order, one a file.
     settings : mapping
         What the run was told: targets, mat, print scale.
-    made_at : datetime
-        When.
+    made_at : datetime, optional
+        When.  Left out by ``grader grade``: the same photos, graded again or in two goes, give the same
+        bytes.
+        Each photo has its ``taken_at``.
     """
+    return {**_head(settings, made_at), "photos": [_photo(result) for result in results]}
+
+
+def _head(settings: Mapping[str, Any], made_at: datetime | None) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "program": {"name": "cutting-grader", "version": program_version()},
-        "made_at": made_at.isoformat(timespec="seconds"),
+        "made_at": made_at.isoformat(timespec="seconds") if made_at else None,
         "settings": dict(settings),
         "units": {
             "traits": {name: {"unit": _stored_unit(name), "words": t.words} for name, t in TRAITS.items()},
             "positions": "mm in the plane of the mat, x right, y down, origin top left of the page",
         },
-        "photos": [_photo(result) for result in results],
     }
 
 
+def results_pieces(
+    results: Sequence[PhotoResult], settings: Mapping[str, Any], made_at: datetime | None = None
+) -> Iterator[str]:
+    """Yield the text of results.json, photo by photo: thousands need no more memory than one."""
+    if not results:
+        yield to_json(results_of(results, settings, made_at))
+        return
+    opening = _indented(_plain(_head(settings, made_at)), "").removesuffix("\n}")
+    yield f'{opening},\n "photos": [\n  '
+    for index, result in enumerate(results):
+        yield (",\n  " if index else "") + _indented(_plain(_photo(result)), "  ")
+    yield "\n ]\n}\n"
+
+
 def write_results(
-    path: Path, results: Sequence[PhotoResult], settings: Mapping[str, Any], made_at: datetime
+    path: Path,
+    results: Sequence[PhotoResult],
+    settings: Mapping[str, Any],
+    made_at: datetime | None = None,
 ) -> None:
     """Write results.json, whole or not at all.
 
@@ -70,7 +97,7 @@ def write_results(
     OutputProblem
         If it cannot be written.
     """
-    write_atomic(path, to_json(results_of(results, settings, made_at)).encode("utf-8"))
+    write_pieces(path, (piece.encode("utf-8") for piece in results_pieces(results, settings, made_at)))
 
 
 def to_json(value: Any) -> str:
@@ -91,13 +118,24 @@ def _indented(value: Any, indent: str) -> str:
     """Return JSON with a line for each name, but lists of numbers on one line: a tenth of the size."""
     deeper = indent + " "
     if isinstance(value, dict) and value:
-        items = [f"{json.dumps(k, ensure_ascii=False)}: {_indented(v, deeper)}" for k, v in value.items()]
+        items = [
+            f"{_printable(json.dumps(k, ensure_ascii=False))}: {_indented(v, deeper)}"
+            for k, v in value.items()
+        ]
     elif isinstance(value, list) and any(isinstance(item, dict) for item in value):
         items = [_indented(item, deeper) for item in value]
     else:
-        return json.dumps(value, ensure_ascii=False, allow_nan=False)
+        return _printable(json.dumps(value, ensure_ascii=False, allow_nan=False))
     opening, closing = "{}" if isinstance(value, dict) else "[]"
     return f"{opening}\n{deeper}" + f",\n{deeper}".join(items) + f"\n{indent}{closing}"
+
+
+def _printable(text: str) -> str:
+    """Return JSON text in which what steers a terminal, or is no character at all, is written as ``\\uXXXX``.
+
+    Names of files hold such things; JSON itself escapes only what is below a space.
+    """
+    return _UNSAFE.sub(lambda found: f"\\u{ord(found.group()):04x}", text)
 
 
 def program_version() -> str:
@@ -171,7 +209,20 @@ def _mat(graded: GradedPhoto) -> dict[str, Any]:
         "curl_mm",
         "px_per_mm",
     ]
-    return {**{name: getattr(pose, name) for name in names}, "eye_mm": pose.plane.eye_mm}
+    told = {name: getattr(pose, name) for name in names}
+    return {**told, "eye_mm": pose.plane.eye_mm, "plane": _plane(pose.plane)}
+
+
+def _plane(plane: PlaneMap) -> dict[str, Any]:
+    """Return the map from mat to photo, so that a later picture can be drawn without finding the mat."""
+    names = ("homography", "centre_px", "radius_px", "k1", "k2", "p1", "p2")
+    bend = plane.bend
+    return {
+        **{name: getattr(plane, name) for name in names},
+        "bend": None
+        if bend is None
+        else {name: getattr(bend, name) for name in ("centre_mm", "half_mm", "coefficients_mm")},
+    }
 
 
 def _cutting(cutting: Cutting) -> dict[str, Any]:
@@ -182,7 +233,10 @@ def _cutting(cutting: Cutting) -> dict[str, Any]:
         "grade": cutting.grade.grade,
         "reason": cutting.grade.reason,
         "advice": cutting.grade.advice,
-        "flags": [outcome.flag for outcome in cutting.grade.outcomes if outcome.outcome.value == "fail"],
+        "decided_by": cutting.grade.decided_by,
+        "doubt": cutting.grade.doubt,
+        "pieces": [_piece(piece) for piece in cutting.grade.pieces],
+        "flags": list(dict.fromkeys(o.flag for o in cutting.grade.outcomes if o.outcome.value == "fail")),
         "targets": cutting.grade.targets_id,
         "traits": {name: _measured(value) for name, value in cutting.traits.items()},
         "rules": [_outcome(outcome) for outcome in cutting.grade.outcomes],
@@ -196,6 +250,17 @@ def _cutting(cutting: Cutting) -> dict[str, Any]:
         "strays_mm": np.round(shape.strays_mm, OUTLINE_DECIMALS),
         "outline_mm": _thinned(cutting.outline_mm),
         "warnings": shape.warnings,
+    }
+
+
+def _piece(piece: Piece) -> dict[str, Any]:
+    """Return what the advice makes of the cutting; distances along the axis from the present base."""
+    return {
+        "from_mm": piece.from_mm,
+        "to_mm": piece.to_mm,
+        "strip_to_mm": piece.strip_to_mm,
+        "grade": piece.grade,
+        "traits": {name: _measured(value) for name, value in piece.traits.items()},
     }
 
 

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import math
-from collections.abc import Sequence
+import re
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from grader.records import Cutting, GradedPhoto, Measured, PhotoResult
 from grader.traits.catalogue import TRAITS, Trait, is_absent
-from grader.write.files import write_atomic
+from grader.write.files import write_pieces
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
-"""A spreadsheet runs a cell that begins with one of these (OWASP, CSV Injection)."""
+_FORMULA_STARTS = ("=", "+", "-", "@")
+"""A spreadsheet runs a cell that begins with one of these, or with tab or new line (OWASP, CSV Injection)."""
+_AFTER_SEPARATOR = re.compile(r"(;\s*)(?=[=+@-])")
+"""Where the comma is the decimal sign, a spreadsheet parts cells at semicolons: a formula may begin there."""
 
 
 def safe_cell(text: str) -> str:
@@ -23,8 +27,13 @@ def safe_cell(text: str) -> str:
     --------
     >>> safe_cell("=1+2"), safe_cell("tray 1")
     ("'=1+2", 'tray 1')
+    >>> safe_cell("a;=1+2"), safe_cell("two\\nlines \\x9b")
+    ("a;'=1+2", 'two\\\\nlines \\\\x9b')
     """
-    return "'" + text if text.lstrip(" ").startswith(_FORMULA_STARTS) else text
+    # Control codes would steer a terminal in which the table is looked at, and a new line would tear the row.
+    text = "".join(ch if ch.isprintable() else ascii(ch)[1:-1] for ch in text)
+    text = _AFTER_SEPARATOR.sub(r"\1'", text)
+    return "'" + text if text.lstrip().startswith(_FORMULA_STARTS) else text
 
 
 def header() -> list[str]:
@@ -43,12 +52,20 @@ def _trait_columns(trait: Trait) -> list[str]:
 
 def csv_text(results: Sequence[PhotoResult]) -> str:
     """Return the table; photos that were skipped have no rows."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180
-    writer.writerow(header())
+    return "".join(csv_pieces(results))
+
+
+def csv_pieces(results: Sequence[PhotoResult]) -> Iterator[str]:
+    """Yield the table photo by photo: thousands need no more memory than one."""
+    yield _csv_lines([header()])
     for result in results:
         if isinstance(result, GradedPhoto):
-            writer.writerows(_row(result, cutting) for cutting in result.cuttings)
+            yield _csv_lines([_row(result, cutting) for cutting in result.cuttings])
+
+
+def _csv_lines(rows: list[list[str]]) -> str:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\r\n").writerows(rows)  # RFC 4180
     return out.getvalue()
 
 
@@ -60,7 +77,13 @@ def write_csv(path: Path, results: Sequence[PhotoResult]) -> None:
     OutputProblem
         If it cannot be written.
     """
-    write_atomic(path, csv_text(results).encode("utf-8-sig"))
+    write_pieces(path, _encoded(results))
+
+
+def _encoded(results: Sequence[PhotoResult]) -> Iterator[bytes]:
+    yield codecs.BOM_UTF8
+    for piece in csv_pieces(results):
+        yield piece.encode("utf-8")
 
 
 def _row(graded: GradedPhoto, cutting: Cutting) -> list[str]:

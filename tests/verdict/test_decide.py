@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import replace
+from pathlib import Path
 from statistics import NormalDist
 
 import numpy as np
@@ -14,27 +15,74 @@ from hypothesis import strategies as st
 
 from grader.records import Measured, Outcome, RuleOutcome
 from grader.traits.catalogue import does_not_exist, not_measurable
-from grader.verdict.decide import apply_rules, deciding, grade_from, judge, probability_beyond
+from grader.verdict.decide import (
+    DECIDING,
+    PROCEDURE,
+    apply_rules,
+    best_possible,
+    deciding,
+    grade_from,
+    judge,
+    probability_beyond,
+    procedure_table,
+)
 from grader.verdict.grade import REASON_ENDS, grade_cutting
 from grader.verdict.rules import RULES, Side
+from grader.verdict.targets import DOUBTFUL, POLICIES
 from grader.verdict.targets_file import load_targets
 from tests.synthetic_records import plain_traits, straight_shape
 
+ROOT = Path(__file__).parents[2]
 JUNIPER = load_targets("landscape-juniper")
 SIMPLE = replace(JUNIPER, policy="simple")
 
 
-def test_probability_matches_the_published_guard_band_figures() -> None:
-    # JCGM 106:2012 clauses 7.2-7.3 (from memory) and one-sided normal tables: a guard band of U = 2u accepts
-    # with 97.7 % conformity, one of 1.645 u with 95 %, none with 50 %.
-    upper = 10.0
-    assert 1 - probability_beyond(Measured(upper - 2.0, 1.0), upper, Side.MAX) == pytest.approx(
-        0.977, abs=5e-4
-    )
-    assert 1 - probability_beyond(Measured(upper - 1.645, 1.0), upper, Side.MAX) == pytest.approx(
-        0.95, abs=5e-5
-    )
-    assert probability_beyond(Measured(upper, 1.0), upper, Side.MAX) == 0.5
+UPPER = 10.0
+
+
+@pytest.mark.parametrize(
+    ("guard_band_in_u", "chance"),
+    [
+        # P(conform) = Phi((TL - y) / u): JCGM 106:2012, clauses 7.2-7.3 (clause numbers from memory).
+        # A value at TL - U with U = 2 u conforms with 97.7 %: r = 1, the rule of ISO 14253-1:2017.
+        (2.0, 0.977),
+        # One-sided 95 % needs w = 1.645 u: the same clauses; any table of the normal distribution.
+        (1.645, 0.950),
+        # Simple acceptance, r = 0, shares up to 50 % of risk at the limit: ILAC-G8:09/2019, section 4.1.
+        (0.0, 0.500),
+    ],
+)
+def test_probability_matches_the_published_guard_band_figures(guard_band_in_u: float, chance: float) -> None:
+    measured = Measured(UPPER - guard_band_in_u, 1.0)
+    assert 1.0 - probability_beyond(measured, UPPER, Side.MAX) == pytest.approx(chance, abs=5e-4)
+
+
+@given(value=st.floats(9.0, 11.0), u=st.floats(0.01, 1.0), r=st.sampled_from([0.0, 0.5, 1.0]))
+def test_policies_accept_and_reject_where_the_documents_say(value: float, u: float, r: float) -> None:
+    """Acceptance limit AL = TL - w with w = r U, U = 2 u (ILAC-G8:09/2019, section 4.1; JCGM 106 clause 8.3).
+
+    Guarded acceptance accepts up to TL - w, guarded rejection rejects from TL + w, simple acceptance decides
+    at TL, ISO 14253-1:2017 proves either only outside the band.
+    """
+    w = r * 2.0 * u
+    if min(abs(value - UPPER), abs(value - UPPER + w), abs(value - UPPER - w)) < 1e-9:
+        return  # exactly on an edge
+    expected = {
+        "simple": Outcome.PASS if value < UPPER else Outcome.FAIL,
+        "guarded-acceptance": Outcome.PASS if value < UPPER - w else Outcome.FAIL,
+        "guarded-rejection": Outcome.FAIL if value > UPPER + w else Outcome.PASS,
+        "guarded": Outcome.PASS
+        if value < UPPER - w
+        else Outcome.FAIL
+        if value > UPPER + w
+        else Outcome.UNSURE,
+    }
+    assert set(expected) == set(POLICIES)
+    for policy, outcome in expected.items():
+        targets = replace(JUNIPER, policy=policy, guard_factor=2.0 * r)
+        found, p_fail = judge(Measured(value, u), UPPER, Side.MAX, targets)
+        assert found is outcome, policy
+        assert p_fail == pytest.approx(1.0 - NormalDist(value, u).cdf(UPPER), abs=1e-9)
 
 
 @given(
@@ -133,6 +181,71 @@ def test_grade_is_what_the_true_values_could_make_of_it(combination: tuple[Outco
         possible.add("cull" if "cull" in failed else "2" if "2" in failed else "1")
     expected = possible.pop() if len(possible) == 1 else "unsure"
     assert grade_from(tuple(outcomes)) == expected
+
+
+def test_the_procedure_names_every_combination_once() -> None:
+    assert set(PROCEDURE) == set(itertools.product(Outcome, Outcome))
+    assert set(PROCEDURE.values()) == set(DECIDING) == {"1", "2", "cull", "unsure"}
+
+
+def test_the_procedure_in_the_guide_is_the_one_in_the_code() -> None:
+    assert procedure_table() in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+@given(st.lists(st.tuples(st.sampled_from(["cull", "2", ""]), st.sampled_from(list(Outcome))), max_size=12))
+def test_any_outcomes_give_one_grade_and_the_rules_that_made_it(drawn: list[tuple[str, Outcome]]) -> None:
+    outcomes = tuple(_outcome(level, outcome) for level, outcome in drawn)
+    grade = grade_from(outcomes)
+    assert grade in ("1", "2", "cull", "unsure")
+    assert bool(deciding(outcomes)) == (grade != "1")
+    # Taking away everything but the deciding outcomes leaves the grade.
+    assert grade_from(deciding(outcomes)) == grade
+    assert best_possible(outcomes) == grade or grade == "unsure"
+
+
+@pytest.mark.parametrize(
+    ("length", "keep", "set_aside"),
+    [(74.8, "2", "2"), (75.2, "1", "2"), (49.9, "cull", "cull"), (50.1, "2", "cull")],
+)
+def test_doubtful_cuttings_are_kept_or_set_aside_on_request(length: float, keep: str, set_aside: str) -> None:
+    traits = plain_traits(total_length_mm=Measured(length, 0.4))
+    grades = {way: grade_cutting(traits, replace(JUNIPER, doubtful=way)) for way in DOUBTFUL}
+    assert grades["unsure"].grade == "unsure" and grades["unsure"].doubt == ""
+    assert (grades["keep"].grade, grades["set-aside"].grade) == (keep, set_aside)
+    assert grades["keep"].doubt.startswith("in doubt, kept at the measured value: may be too short")
+    assert "% likely" in grades["keep"].reason
+    assert grades["set-aside"].doubt.startswith("in doubt, set aside as if it failed: may be too short")
+
+
+def test_a_doubtful_cull_that_is_set_aside_is_not_called_too_short() -> None:
+    traits = plain_traits(total_length_mm=Measured(50.1, 0.4))
+    grade = grade_cutting(traits, replace(JUNIPER, doubtful="set-aside"))
+    assert (grade.grade, grade.advice) == ("cull", "set aside: may be too short")
+
+
+def test_what_could_not_be_measured_stays_unsure_whatever_is_asked() -> None:
+    traits = plain_traits(base_diameter_mm=not_measurable("foliage hides the lower stem"))
+    assert {grade_cutting(traits, replace(JUNIPER, doubtful=way)).grade for way in DOUBTFUL} == {"unsure"}
+
+
+@given(length=st.floats(40.0, 130.0), sigma=st.floats(0.0, 3.0))
+def test_keeping_is_never_stricter_than_setting_aside(length: float, sigma: float) -> None:
+    order = ["1", "2", "cull"]
+    traits = plain_traits(total_length_mm=Measured(length, sigma))
+    keep, aside = (
+        grade_cutting(traits, replace(JUNIPER, doubtful=way)).grade for way in ("keep", "set-aside")
+    )
+    simple = grade_cutting(traits, SIMPLE).grade
+    assert order.index(keep) <= order.index(aside)
+    assert keep == simple
+
+
+def test_the_deciding_rule_is_named() -> None:
+    assert grade_cutting(plain_traits(), JUNIPER).decided_by == ""
+    both = plain_traits(total_length_mm=Measured(45.0, 0.4), base_diameter_mm=Measured(1.4, 0.02))
+    assert grade_cutting(both, JUNIPER).decided_by == "L01"  # a cull by its length; thin wood is grade 2
+    doubtful = replace(straight_shape(), base_doubt=0.2)
+    assert grade_cutting(plain_traits(), JUNIPER, doubtful).decided_by == "ends"
 
 
 def test_noted_limits_never_change_the_grade() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,8 @@ import pytest
 from grader.errors import OutputProblem
 from grader.records import SkippedPhoto
 from grader.write import results_of, to_json, write_atomic, write_results
-from tests.synthetic_records import graded_photo
+from grader.write.results import results_pieces
+from tests.synthetic_records import graded_cutting, graded_photo, straight_shape
 
 MADE_AT = datetime(2026, 3, 2, 8, 15)
 SKIPPED = SkippedPhoto(Path("b.jpg"), "no mat", "no mat was found", "photograph the whole mat")
@@ -90,3 +92,35 @@ def test_an_old_file_stays_when_the_new_one_fails(tmp_path: Path, monkeypatch: p
     with pytest.raises(OutputProblem, match="No space"):
         write_atomic(tmp_path / "a.json", b"new")
     assert [(f.name, f.read_bytes()) for f in tmp_path.iterdir()] == [("a.json", b"old")]
+
+
+@pytest.mark.parametrize("n", [0, 1, 3])
+def test_written_photo_by_photo_it_is_the_same_text(n: int) -> None:
+    results = (graded_photo(), graded_photo(Path("b.jpg")), SKIPPED)[:n]
+    pieces = "".join(results_pieces(results, {"targets": "x"}, MADE_AT))
+    assert pieces == to_json(results_of(results, {"targets": "x"}, MADE_AT))
+
+
+def test_no_control_code_leaves_and_every_name_comes_back(tmp_path: Path) -> None:
+    odd = Path("a\x1b[31m\x9b31m\u202e\n\udcff.jpg")
+    write_results(tmp_path / "results.json", (graded_photo(odd, {"cutter": "\x9b"}),), {})
+    text = (tmp_path / "results.json").read_text(encoding="utf-8")
+    assert all(ch.isprintable() or ch == "\n" for ch in text)
+    photo = json.loads(text)["photos"][0]
+    assert (photo["file"], photo["batch"]) == (str(odd), {"cutter": "\x9b"})
+
+
+def test_without_a_time_the_bytes_depend_on_the_photos_only() -> None:
+    assert json.loads("".join(results_pieces((graded_photo(),), {})))["made_at"] is None
+
+
+def test_the_deciding_rule_and_what_the_advice_makes_are_told() -> None:
+    cut = replace(graded_photo(), cuttings=(graded_cutting(1, straight_shape(110.0, 38.0)),))
+    parsed = json.loads(to_json(results_of((cut,), {}, MADE_AT)), parse_constant=refuse)
+    (cutting,) = parsed["photos"][0]["cuttings"]
+    assert cutting["decided_by"] == "L02" and cutting["doubt"] == ""
+    (piece,) = cutting["pieces"]
+    assert (piece["from_mm"], piece["to_mm"], piece["strip_to_mm"]) == (12.0, 110.0, 40.0)
+    assert piece["grade"] == "1"
+    assert piece["traits"]["total_length_mm"]["value"] == 98.0
+    assert [c["decided_by"] for c in read_back()["photos"][0]["cuttings"]] == ["", "L01", "D02", "L01"]

@@ -1,0 +1,134 @@
+"""What a run says while it goes, and what it writes at its end."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from rich.console import Console
+
+from calib.design import CHECK_BAR_MM
+from grader.batch.keep import Keep, KeptResults, Line, result_of
+from grader.batch.request import Request
+from grader.errors import OutputProblem
+from grader.pipeline import Kit
+from grader.records import GradedPhoto, PhotoResult
+from grader.write.results import results_pieces, write_results
+from grader.write.table_csv import write_csv
+from grader.write.terminal import clean, show_photo, summary
+
+PIPE_WIDTH = 120
+"""Columns of the table where the output is no terminal."""
+
+
+class Teller:
+    """Shows each photo as soon as it is done; progress goes to stderr, results to stdout."""
+
+    def __init__(self, request: Request, kit: Kit) -> None:
+        self._request = request
+        self._keep = Keep(request.out)
+        self._settings = settings_told(kit, request)
+        progress = Console(stderr=True)
+        self._status = progress.status("starting") if progress.is_terminal else None
+        self._told_scales: set[str] = set()
+        self.mats: set[str] = set()
+        """Mats seen."""
+        self.n_graded = 0
+
+    def working_on(self, index: int, n: int, path: Path) -> None:
+        """Say which photo is being graded: a moving line in a terminal, a line a photo elsewhere."""
+        text = f"photo {index} of {n}: {clean(path.name)}"
+        if self._status is None:
+            print(text, file=sys.stderr, flush=True)
+        else:
+            self._status.update(text)
+            self._status.start()
+
+    def done(self, line: Line) -> None:
+        """Show a photo that is done."""
+        result = result_of(line, self._keep)
+        self.end()
+        if isinstance(result, GradedPhoto):
+            self.n_graded += 1
+            self.mats.add(result.pose.mat_id)
+            if self._request.measured_mm is None:
+                self._tell_remembered(result)
+        if not self._request.as_json:
+            show_photo(Console() if sys.stdout.isatty() else Console(width=PIPE_WIDTH), result)
+
+    def _tell_remembered(self, graded: GradedPhoto) -> None:
+        """Say once for each mat that a check bar of an earlier run is used: another print may differ."""
+        pose = graded.pose
+        if pose.mat_id in self._told_scales or pose.print_scale_source != "check bar typed":
+            return
+        self._told_scales.add(pose.mat_id)
+        bar_mm = pose.print_scale * CHECK_BAR_MM
+        print(
+            f"mat {clean(pose.mat_id)}: using its check bar of {bar_mm:g} mm, measured earlier "
+            "(for a new print give --measured, or --forget)",
+            file=sys.stderr,
+        )
+
+    def say(self, sentences: Sequence[str]) -> None:
+        """Say something that the person should know."""
+        for sentence in sentences:
+            print(clean(sentence), file=sys.stderr)
+
+    def stopped(self, n_done: int, n: int) -> None:
+        """Say that the person ended the run."""
+        self.end()
+        self.say([f"stopped: {n_done} of {n} photos are done and kept; the same command goes on from there"])
+
+    def end(self) -> None:
+        """Take the moving line away."""
+        if self._status is not None:
+            self._status.stop()
+
+    def write(self, lines: Sequence[Line]) -> KeptResults:
+        """Write the tables from what is kept.
+
+        Raises
+        ------
+        OutputProblem
+            If they cannot be written.
+        """
+        results = KeptResults(lines, self._keep)
+        write_results(self._request.out / "results.json", results, self._settings)
+        write_csv(self._request.out / "cuttings.csv", results)
+        return results
+
+    def finish(self, lines: Sequence[Line]) -> None:
+        """Write the tables, and say how it went."""
+        results: Sequence[PhotoResult] = self.write(lines)
+        n_old = sum(line.is_old for line in lines)
+        if n_old:
+            photos = "photo was" if n_old == 1 else "photos were"
+            self.say([f"{n_old} {photos} done before and not measured again (--fresh measures again)"])
+        if self._request.as_json:
+            for piece in results_pieces(results, self._settings):
+                print(piece, end="")
+            print(summary(results), file=sys.stderr)
+        else:
+            print(summary(results))
+        self.say([f"pictures, results.json and cuttings.csv are in {self._request.out}"])
+
+
+def settings_told(kit: Kit, request: Request) -> dict[str, object]:
+    """Return what the results say about the run."""
+    return {
+        "targets": kit.targets.id,
+        "targets_file": str(kit.targets.path),
+        "targets_sha256": kit.targets.sha256,
+        "doubtful": kit.targets.doubtful,
+        "mat_layout": str(request.mat) if request.mat else None,
+        "measured_check_bar_mm": request.measured_mm,
+    }
+
+
+def interrupted(problem: OutputProblem, n_done: int, n: int) -> OutputProblem:
+    """Return a problem with the results together with what it cost."""
+    return OutputProblem(
+        problem.message,
+        f"{problem.advice}; {n_done} of {n} photos are done and kept: the same command goes on from there.",
+    )
