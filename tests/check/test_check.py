@@ -11,21 +11,25 @@ import pytest
 from PIL import Image
 
 from calib.design import mat_layout
-from grader.check.expected import USUAL_DIAMETER_MM, USUAL_LENGTH_MM, expected_for
+from grader.check.expected import expected_for
 from grader.check.figures import Light, NotChecked, PhotoCheck
 from grader.check.improve import improvement
 from grader.check.light import light_on
 from grader.check.photo import check_one
+from grader.check.run import run
 from grader.check.told import rows, summary, to_json
+from grader.errors import ExitCode
 from grader.locate.scale import DISAGREE
-from grader.pipeline import Kit
-from grader.records import MatPose, Photo
+from grader.pipeline import Kit, grade_photo
+from grader.records import GradedPhoto, MatPose, Photo
 from grader.verdict import load_targets
 from tests.calib.mat_photos import Shot, camera, expose, page_of
-from tests.scenes import Conditions, Plant, Stem, leafy, make_scene
+from tests.scenes import Conditions, Plant, Stem, make_scene
 
 GOOD_LIGHT = Light(0.6, 0.8, 0.0, 0.0, 0.0)
 SHARP_MM = 0.2
+DEMO = Path(__file__).parents[2] / "demo_images" / "bench_soft_light.jpg"
+NAMES = ("total_length_mm", "base_diameter_mm")
 
 
 def kit(**changes: object) -> Kit:
@@ -97,29 +101,22 @@ def test_what_is_worst_is_what_is_advised(
     assert words in improvement(spoilt, edge_mm, replace(GOOD_LIGHT, **light))
 
 
+@pytest.mark.slow
 def test_the_expected_uncertainty_is_what_the_stages_state() -> None:
-    """A clean cutting of usual size, measured: the stages may state more (bark, leaves), not less."""
-    from grader.locate import flatten
-    from grader.outline import find_silhouettes
-    from grader.records import CuttingShape
-    from grader.shape import trace_cutting
-    from grader.traits.measure import measure_traits
-
-    stem = Stem((16.0, 20.0), 0.0, USUAL_LENGTH_MM, USUAL_DIAMETER_MM, 1.2)
-    scene = make_scene([leafy(stem, 30.0)], Conditions(px_per_mm=8.0, supersample=4), (134.0, 40.0))
-    view = flatten(scene.photo, scene.pose)
-    shape = trace_cutting(find_silhouettes(view, scene.pose)[0], view, scene.photo, scene.pose)
-    assert isinstance(shape, CuttingShape)
-    traits, expected = measure_traits(shape, scene.pose), expected_for(scene.pose)
-    assert traits["base_diameter_mm"].sigma == pytest.approx(expected.diameter_sigma_mm, rel=0.15)
-    assert traits["total_length_mm"].sigma == pytest.approx(expected.length_sigma_mm, rel=0.35)
+    """For most cuttings of a good photo; bark, leaves and bends of single ones make more of it."""
+    graded = grade_photo(DEMO, kit())
+    assert isinstance(graded, GradedPhoto)
+    expected = expected_for(graded.pose)
+    stated = [[each.traits[name].sigma for each in graded.cuttings] for name in NAMES]
+    assert np.nanmedian(stated[0]) == pytest.approx(expected.length_sigma_mm, rel=0.25)
+    assert np.nanmedian(stated[1]) == pytest.approx(expected.diameter_sigma_mm, rel=0.25)
 
 
 def test_more_pixels_and_a_surer_scale_are_expected_to_help(checked: PhotoCheck) -> None:
     pose = checked.pose
     now = expected_for(pose)
     assert expected_for(replace(pose, px_per_mm=3.0)).diameter_sigma_mm > 1.5 * now.diameter_sigma_mm
-    assert expected_for(replace(pose, scale_sigma=0.01)).length_sigma_mm > 1.5 * now.length_sigma_mm
+    assert expected_for(replace(pose, scale_sigma=0.01)).length_sigma_mm > 1.3 * now.length_sigma_mm
 
 
 def lit_scene(conditions: Conditions, plants: tuple[Plant, ...] = ()) -> tuple[Photo, MatPose]:
@@ -173,3 +170,18 @@ def test_a_typed_bar_counts_as_in_grading(tmp_path: Path) -> None:
     assert isinstance(result, PhotoCheck)
     assert result.pose.print_scale == 0.98
     assert "by the check bar" in dict(rows(result))["print scale"]
+
+
+def test_exit_codes_are_those_of_grading(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    good, bad = mat_photo(tmp_path), tmp_path / "notes.jpg"
+    bad.write_text("no picture")
+    assert run((good,), kit(), as_json=False) is ExitCode.ALL_GRADED
+    assert run((bad, good), kit(), as_json=False) is ExitCode.SOME_SKIPPED
+    told = capsys.readouterr().out
+    assert "What would help most" in told and "What to do" in told
+    assert run((bad,), kit(), as_json=True) is ExitCode.NOTHING_GRADED
+    assert json.loads(capsys.readouterr().out)["photos"][0]["status"] == "not measurable"
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    assert run((empty,), kit(), as_json=False) is ExitCode.NOTHING_GRADED
+    assert "no photos" in capsys.readouterr().err
