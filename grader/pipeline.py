@@ -55,19 +55,40 @@ class Kit:
     """With it each stage leaves a picture there."""
 
 
-def grade_photo(path: Path | str, kit: Kit, batch: Mapping[str, str] | None = None) -> PhotoResult:
+def grade_photo(
+    path: Path | str, kit: Kit | None = None, batch: Mapping[str, str] | None = None
+) -> PhotoResult:
     """Return the graded photo, or why it was skipped.
+
+    Nothing is written, and nothing that the command remembers is used.
 
     Parameters
     ----------
     path : Path or str
         The photo.
-    kit : Kit
-        Targets, mat, print scale.
+    kit : Kit, optional
+        Targets, mat, print scale; the shipped default targets and an unchecked print scale unless given.
     batch : mapping, optional
         Cutter, donor plant, species: written to every result.
+
+    Returns
+    -------
+    GradedPhoto or SkippedPhoto
+        A photo that cannot be used is an answer, with ``reason``, ``message`` and ``advice``, no exception.
+
+    Examples
+    --------
+    >>> result = grade_photo("no such photo.jpg")
+    >>> type(result).__name__, result.reason
+    ('SkippedPhoto', 'not found')
     """
-    return grade_photo_and_picture(path, kit, batch)[0]
+    return grade_photo_and_picture(path, kit or _default_kit(), batch)[0]
+
+
+def _default_kit() -> Kit:
+    from grader.verdict import load_targets
+
+    return Kit(load_targets())
 
 
 def grade_photo_and_picture(

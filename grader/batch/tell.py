@@ -100,7 +100,10 @@ class Teller:
 
     def finish(self, lines: Sequence[Line]) -> None:
         """Write the tables, and say how it went."""
+        from grader.report import report_after_grading
+
         results: Sequence[PhotoResult] = self.write(lines)
+        report_after_grading(self._request.out)
         n_old = sum(line.is_old for line in lines)
         if n_old:
             photos = "photo was" if n_old == 1 else "photos were"

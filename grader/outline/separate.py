@@ -39,7 +39,7 @@ class OutlineSettings:
     """The same for a larger piece without a base of its own."""
     piece_share: float = 0.4
     """A loose piece larger than this share of its neighbour is a thing of its own."""
-    least_base_score: float = 0.25
+    least_base_score: float = 0.13
     """Below this no end looks like a cut base."""
     rival_score: float = 0.5
     """A second end at least this base-like, far from the first: two cuttings lie together."""

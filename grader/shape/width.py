@@ -37,6 +37,9 @@ class WidthSettings:
     """Between profiles along the axis."""
     window_mm: float = 0.6
     """Profiles are averaged along so much stem (Gaussian): shorter than bark bumps."""
+    hue_window_mm: float = 2.0
+    """The same for colours, which are noisier: noise and compression make inner edges of them (0.15 mm
+    too narrow under noise of 8 codes)."""
     sample_px: float = 0.25
     """Between samples across, in photo pixels."""
     beyond_mm: float = 1.2
@@ -123,7 +126,8 @@ def measured_widths(
     sigma_samples = settings.soften_px / settings.sample_px
     slope = gaussian_filter1d(light, sigma_samples, axis=1, order=1, mode="nearest")
     half = rough_width_mm / 2
-    hue = _log_ratios(light)
+    even = gaussian_filter1d(light, settings.hue_window_mm / settings.step_mm / 2, axis=0, mode="nearest")
+    hue = _log_ratios(even)
     hue_sigma = settings.soften_hue_px / settings.sample_px
     turn = gaussian_filter1d(hue, hue_sigma, axis=1, order=1, mode="nearest")
     half_step = 2 * round(settings.even_mm / settings.step_mm / 2) + 1

@@ -17,6 +17,7 @@ from grader.write.files import write_atomic
 from grader.write.letters import LINE_SPACING, PADDING_SHARE, block_size, drawable, font_of
 from grader.write.listing import list_height, list_marks
 from grader.write.marks import BLACK, STYLES, WHITE, Badge, Line, Mark, Rgb, Ring, Shape, Words
+from grader.write.picture_note import note_of
 
 JPEG_QUALITY = 88
 RIM_PX = 3
@@ -42,7 +43,7 @@ def annotate(graded: GradedPhoto, photo: Photo) -> NDArray[np.uint8]:
 
 
 def write_picture(path: Path, graded: GradedPhoto, photo: Photo) -> None:
-    """Write the picture as JPEG.
+    """Write the picture as JPEG, with a note in it that says of which photo it is and where the cuttings lie.
 
     Raises
     ------
@@ -50,7 +51,8 @@ def write_picture(path: Path, graded: GradedPhoto, photo: Photo) -> None:
         If it cannot be written.
     """
     out = io.BytesIO()
-    Image.fromarray(annotate(graded, photo)).save(out, "JPEG", quality=JPEG_QUALITY, optimize=True)
+    picture = Image.fromarray(annotate(graded, photo))
+    picture.save(out, "JPEG", quality=JPEG_QUALITY, optimize=True, comment=note_of(graded))
     write_atomic(path, out.getvalue())
 
 
