@@ -81,6 +81,8 @@ class ReadPhoto:
     cuttings: tuple[ReadCutting, ...]
     set_aside: tuple[ReadAside, ...]
     warnings: tuple[str, ...] = ()
+    scale_sigma: float = math.nan
+    """Relative standard uncertainty of the printed scale; nan if the file does not say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +200,7 @@ def _photo(item: Mapping[str, Any]) -> ReadPhoto:
             for thing in item.get("set_aside", [])
         ),
         warnings=tuple(str(text) for text in item.get("warnings", [])),
+        scale_sigma=_number(mat.get("scale_sigma")),
     )
 
 
