@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from grader.traits.catalogue import TRAITS
 from grader.verdict.rules import RULES, Level, Rule, Side
 from grader.verdict.targets import Targets
 
@@ -93,9 +94,23 @@ class Fault:
     rule: Rule
     level: Level
     limit: float
+    upper: float = math.nan
+    """With it the fault is to lie outside ``limit`` to ``upper``, on whichever side: uneven work."""
+
+    @property
+    def is_either_side(self) -> bool:
+        """Whether both limits count."""
+        return math.isfinite(self.upper)
+
+    @property
+    def flag(self) -> str:
+        """Name of the fault."""
+        return f"uneven {TRAITS[self.rule.trait].words}" if self.is_either_side else self.rule.flag
 
     def beyond(self, value: float) -> float:
         """Return how far a value is on the wrong side; negative when it is on the right one."""
+        if self.is_either_side:
+            return max(self.limit - value, value - self.upper)
         return self.limit - value if self.rule.side is Side.MIN else value - self.limit
 
     def is_missed(self, value: float, sigma: float, guard: float) -> bool:
@@ -117,6 +132,17 @@ def faults_of(targets: Targets) -> list[Fault]:
                 faults.append(Fault(rule, level, limit))
                 break
     return faults
+
+
+def evenness_of(targets: Targets) -> list[Fault]:
+    """Return for each trait with two wanted limits the fault to lie outside them, on either side."""
+    singles = [fault for fault in faults_of(targets) if fault.level is Level.WANTED]
+    return [
+        Fault(low.rule, Level.WANTED, low.limit, high.limit)
+        for low in singles
+        for high in singles
+        if low.rule.trait == high.rule.trait and (low.rule.side, high.rule.side) == (Side.MIN, Side.MAX)
+    ]
 
 
 def guard_of(targets: Targets) -> float:

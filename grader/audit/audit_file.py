@@ -59,7 +59,8 @@ def _average(average: Average) -> dict[str, Any]:
     spread = average.spread
     return {
         "trait": average.trait, "mean": spread.mean, "low": average.interval[0], "high": average.interval[1],
-        "sd": spread.sd, "n": spread.n, "n_trays": spread.n_trays,
+        "sd": spread.sd, "sd_low": spread.sd_interval()[0],
+        "sd_high": spread.sd_interval()[1], "n": spread.n, "n_trays": spread.n_trays,
         "belongs_from": _finite(average.zone.low), "belongs_to": _finite(average.zone.high),
         "outside_by": average.distance, "practical": average.practical, "p_corrected": average.p,
         "verdict": average.verdict, "n_more": average.n_more,
@@ -69,7 +70,8 @@ def _average(average: Average) -> dict[str, Any]:
 def _missed(missed: Missed) -> dict[str, Any]:
     share, fault = missed.share, missed.fault
     return {
-        "rule": fault.rule.code, "flag": fault.rule.flag, "limit": fault.limit, "k": share.k, "n": share.n,
+        "rule": fault.rule.code, "flag": fault.flag, "limit": fault.limit,
+        "upper_limit": _finite(fault.upper), "k": share.k, "n": share.n,
         "low": share.low, "high": share.high, "design_effect": share.design_effect,
         "typical_beyond": missed.typical, "p_corrected": missed.p, "is_finding": missed.is_finding,
     }  # fmt: skip

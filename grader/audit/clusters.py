@@ -46,6 +46,18 @@ class Spread:
         half = self.half_width(level, sigma)
         return (self.mean - half, self.mean + half)
 
+    def sd_interval(self, level: float = 0.95) -> tuple[float, float]:
+        """Return the interval of ``sd`` for values near a normal distribution.
+
+        Chi-square; n less the number of trays, so it is a little wide where trays are alike.
+        """
+        df = self.n - self.n_trays
+        if df < 1 or math.isnan(self.sd):
+            return (math.nan, math.nan)
+        tail = 0.5 - level / 2.0
+        low, high = (self.sd * math.sqrt(df / float(stats.chi2.ppf(q, df))) for q in (1.0 - tail, tail))
+        return (low, high)
+
     def half_width(self, level: float = 0.95, sigma: float = 0.0) -> float:
         """Return half the width of the interval."""
         return float(stats.t.ppf(0.5 + level / 2.0, self.df)) * math.hypot(self.se, sigma)

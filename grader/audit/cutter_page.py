@@ -95,7 +95,9 @@ def _say(whole: Whole, person: CutterFound, sentence: Sentence, photos: Photos) 
         (
             m
             for m in person.missed
-            if m.fault.rule.trait == sentence.trait and m.fault.rule.side is sentence.side
+            if m.fault.rule.trait == sentence.trait
+            and m.fault.rule.side is sentence.side
+            and not m.fault.is_either_side
         ),
         None,
     )

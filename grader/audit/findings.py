@@ -20,6 +20,7 @@ from grader.audit.aims import (
     TOLERATED_SHARE,
     Fault,
     Zone,
+    evenness_of,
     faults_of,
     guard_of,
     zone_of,
@@ -255,7 +256,7 @@ def _all_missed(
 ) -> dict[str, list[Missed]]:
     guard = guard_of(targets)
     all_missed: dict[str, list[Missed]] = {cutter: [] for cutter in by_cutter}
-    for fault in faults_of(targets):
+    for fault in [*faults_of(targets), *evenness_of(targets)]:
         trait = fault.rule.trait
         counts: dict[str, list[tuple[int, int]]] = {}
         typical: dict[str, float] = {}

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from grader.audit.aims import PRACTICAL
+from grader.audit.aims import PRACTICAL, Fault
 from grader.audit.findings import Average, CutterFound, Found
 from grader.audit.plots import averages_plot
 from grader.audit.repeats import Repeated
 from grader.audit.samples import Gathered
+from grader.audit.sentences import frequent, short
 from grader.audit.words import (
     average_verdict,
     difference_verdict,
@@ -21,6 +22,7 @@ from grader.audit.words import (
     range_words,
     share_words,
     signed,
+    typical_words,
     zone_words,
 )
 from grader.traits.catalogue import TRAITS, metric_text
@@ -107,7 +109,8 @@ def _overview(whole: Whole, person: CutterFound) -> list[str]:
         for a in person.averages.values()
         if a.verdict == "off"
     ]
-    named += [m.fault.rule.flag for m in person.missed if m.is_finding]
+    off = {a.trait for a in person.averages.values() if a.verdict == "off"}
+    named += [missed.fault.flag for trait, missed in frequent(person).items() if trait not in off]
     return [
         whole.names[person.cutter],
         str(len(person.samples)),
@@ -142,7 +145,7 @@ def averages_table(person: CutterFound, repeated: Repeated | None) -> dict[str, 
                 TRAITS[trait].words,
                 f"{mean_words(trait, spread)}\n{range_words(trait, *average.interval)}",
                 zone_words(trait, average.zone),
-                metric_text(TRAITS[trait], spread.sd),
+                f"{metric_text(TRAITS[trait], spread.sd)}\n{range_words(trait, *spread.sd_interval())}",
                 str(spread.n),
                 measuring(average, repeated),
                 average_verdict(average),
@@ -173,13 +176,10 @@ def measuring(average: Average, repeated: Repeated | None) -> str:
 
 def missed_table(person: CutterFound) -> dict[str, Any]:
     """Return the table of limits that one cutter misses."""
-    from grader.audit.sentences import short
-    from grader.audit.words import typical_words
-
     rows = [
         [
-            missed.fault.rule.flag,
-            short(TRAITS[missed.fault.rule.trait], missed.fault.limit),
+            missed.fault.flag,
+            _limit(missed.fault),
             f"{missed.share.k} of {missed.share.n}",
             share_words(missed.share),
             typical_words(missed),
@@ -195,6 +195,13 @@ def missed_table(person: CutterFound) -> dict[str, Any]:
     }
 
 
+def _limit(fault: Fault) -> str:
+    trait = TRAITS[fault.rule.trait]
+    if fault.is_either_side:
+        return f"{fault.limit * trait.shown_per_stored:g} to {short(trait, fault.upper)}"
+    return short(trait, fault.limit)
+
+
 def differences_table(whole: Whole, people: Sequence[CutterFound]) -> dict[str, Any]:
     """Return the table of differences from the reference cutter."""
     rows = [
@@ -203,7 +210,7 @@ def differences_table(whole: Whole, people: Sequence[CutterFound]) -> dict[str, 
             signed(trait, difference.value),
             range_words(trait, *difference.interval),
             metric_text(TRAITS[trait], difference.practical),
-            difference_verdict(difference),
+            difference_verdict(difference) + _other_plants(whole, person, difference.verdict),
         ]
         for person in people
         for trait, difference in person.differences.items()
@@ -215,6 +222,15 @@ def differences_table(whole: Whole, people: Sequence[CutterFound]) -> dict[str, 
         "differences_head": ["cutter", "difference", "interval", "matters from", "what it says"],
         "differences": rows,
     }
+
+
+def _other_plants(whole: Whole, person: CutterFound, verdict: str) -> str:
+    """Return a remark where no donor plant is shared: then the plants may be the reason."""
+    groups = (person.samples, whole.found.cutters[whole.found.reference].samples)
+    own, others = ({s.shot.donor for s in samples} for samples in groups)
+    if verdict == "differs" and not (own & others) and "" not in own | others:
+        return "; no donor plant in common, so it may be the plants"
+    return ""
 
 
 def gauge_table(repeated: Repeated | None) -> dict[str, Any]:
@@ -291,6 +307,4 @@ def facts(whole: Whole, samples: Sequence[Any]) -> list[str]:
 
 
 def _plain(trait: str, value: float) -> str:
-    from grader.audit.sentences import short
-
     return short(TRAITS[trait], value)

@@ -24,7 +24,8 @@ from pathlib import Path, PurePosixPath
 from grader.errors import GraderError
 
 KEYS = ("cutter", "donor", "species", "day", "tray", "mat", "repeat", "person")
-COLUMNS = ("photo", *KEYS)
+COLUMNS = ("photo", *KEYS, "targets")
+"""Those of the table that grading reads; its targets are no matter here."""
 MOST_BYTES = 10_000_000
 """Far more than a year's photos."""
 _HINT = f"A CSV table, UTF-8, its first line names the columns: photo, and some of {', '.join(KEYS)}."

@@ -23,6 +23,8 @@ from grader.verdict.rules import Side
 MARGIN_MM = 5.0
 PX_PER_MM = 7.0
 """Sharp on paper at the width of half a page."""
+MOST_MM = 700.0
+"""Longer than any cutting: a damaged outline must not ask for a huge picture."""
 QUALITY = 80
 TICK_MM = 4.0
 LINE_MM = 0.5
@@ -104,7 +106,7 @@ def picture_svg(sample: Sample, trait: str, photos: Photos) -> tuple[str, float]
     far[1] += LETTER_MM + TICK_MM
     width, height = (float(x) for x in far - corner)
     photo, plane = photos.of(sample), sample.shot.photo.plane
-    if photo is not None and plane is not None:
+    if photo is not None and plane is not None and max(width, height) < MOST_MM:
         photos.n_found += 1
         body = _cut_out(plane, photo, turn, corner, (width, height))
     else:

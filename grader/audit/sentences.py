@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from grader.audit.aims import Fault
 from grader.audit.findings import Average, CutterFound, Missed
 from grader.traits.catalogue import TRAITS, Trait, inch_text
 from grader.verdict.rules import Side
@@ -49,6 +50,8 @@ SINGLE_STEPS: Mapping[tuple[str, Side], str] = MappingProxyType(
 """What to do where the average is right, or not known to be off, but too many single ones miss a limit."""
 LEAST_PRAISED = 0.9
 """Share of cuttings that fit before something is called right."""
+ONE_SIDE = 0.8
+"""From this share on one side on, work is off to that side, not uneven."""
 BY_HAND = ("total_length_mm", "stripped_length_mm", "base_diameter_mm")
 """What a hand decides: praised first."""
 SHORT_OF: Mapping[Side, str] = MappingProxyType({_MIN: "were short of", _MAX: "were beyond"})
@@ -77,13 +80,34 @@ def sentences(found: CutterFound) -> list[Sentence]:
             weight = abs(average.distance) / average.practical
             told.append((weight, Sentence(_average_text(average, side, found), trait, side)))
     named = {sentence.trait for _, sentence in told}
-    for missed in found.missed:
-        if missed.is_finding and missed.fault.rule.trait not in named:
-            rule = missed.fault.rule
-            told.append((missed.share.value, Sentence(_missed_text(missed), rule.trait, rule.side)))
-            named.add(rule.trait)
+    for trait, missed in frequent(found).items():
+        if trait not in named:
+            # Its picture shows the side on which more lie.
+            side = _worse(found, trait).fault.rule.side
+            told.append((missed.share.value, Sentence(_missed_text(missed), trait, side)))
+            named.add(trait)
     asked = [sentence for _, sentence in sorted(told, key=lambda pair: -pair[0])][:MOST_SENTENCES]
     return asked + _praise(found, named)[: MOST_SENTENCES - len(asked)]
+
+
+def frequent(found: CutterFound) -> dict[str, Missed]:
+    """Return one frequent fault a trait: that of one side where nearly all lie there, else of both together."""
+    faults: dict[str, Missed] = {}
+    for missed in found.missed:
+        trait = missed.fault.rule.trait
+        if not missed.is_finding or trait in faults:
+            continue
+        sides = [m for m in found.missed if m.fault.rule.trait == trait]
+        both = next((m for m in sides if m.fault.is_either_side), missed)
+        worse = _worse(found, trait)
+        faults[trait] = worse if worse.share.k >= ONE_SIDE * both.share.k else both
+    return faults
+
+
+def _worse(found: CutterFound, trait: str) -> Missed:
+    """Return the single limit of a trait that is missed most."""
+    singles = [m for m in found.missed if m.fault.rule.trait == trait and not m.fault.is_either_side]
+    return max(singles, key=lambda m: m.share.k)
 
 
 def amount(trait: Trait, value: float) -> str:
@@ -120,11 +144,26 @@ def short(trait: Trait, value: float) -> str:
     return f"{value * trait.shown_per_stored:g}{gap}{trait.unit}"
 
 
+def limit_words(fault: Fault) -> str:
+    """Return what missing a limit is called."""
+    trait = TRAITS[fault.rule.trait]
+    if fault.is_either_side:
+        return f"were outside {fault.limit * trait.shown_per_stored:g} to {short(trait, fault.upper)}"
+    return f"{SHORT_OF[fault.rule.side]} {short(trait, fault.limit)}"
+
+
 def _average_text(average: Average, side: Side, found: CutterFound) -> str:
     trait = TRAITS[average.trait]
     step = STEPS[(average.trait, side)].format(by=amount(trait, average.distance))
     missed = next(
-        (m for m in found.missed if m.fault.rule.trait == average.trait and m.fault.rule.side is side), None
+        (
+            m
+            for m in found.missed
+            if m.fault.rule.trait == average.trait
+            and m.fault.rule.side is side
+            and not m.fault.is_either_side
+        ),
+        None,
     )
     if missed is not None and missed.share.k:
         return f"{step}: {_counted(missed)}."
@@ -138,14 +177,16 @@ def _average_text(average: Average, side: Side, found: CutterFound) -> str:
 
 def _missed_text(missed: Missed) -> str:
     rule = missed.fault.rule
-    key = (rule.trait, rule.side)
+    trait, key = TRAITS[rule.trait], (rule.trait, rule.side)
     step = SINGLE_STEPS.get(key) or STEPS.get(key, f"Watch for {rule.flag}")
+    if missed.fault.is_either_side:
+        step = f"Make the {trait.words} more even"
     return f"{step}: {_counted(missed)}."
 
 
 def _counted(missed: Missed) -> str:
     trait, share = TRAITS[missed.fault.rule.trait], missed.share
-    told = f"{share.k} of {share.n} {SHORT_OF[missed.fault.rule.side]} {short(trait, missed.fault.limit)}"
+    told = f"{share.k} of {share.n} {limit_words(missed.fault)}"
     if trait.is_count or math.isnan(missed.typical):
         return told
     return f"{told}, typically by {amount(trait, missed.typical)}"
@@ -157,7 +198,7 @@ def _praise(found: CutterFound, named: set[str]) -> list[Sentence]:
     for trait, average in found.averages.items():
         if trait in named or average.verdict != "fits":
             continue
-        over = [m.share for m in found.missed if m.fault.rule.trait == trait]
+        over = [m.share for m in found.missed if m.fault.rule.trait == trait and not m.fault.is_either_side]
         n = max((share.n for share in over), default=0)
         inside = n - sum(share.k for share in over)
         if n and inside >= LEAST_PRAISED * n:

@@ -56,7 +56,7 @@ def average_verdict(average: Average) -> str:
     trait = TRAITS[average.trait]
     if average.verdict == "off":
         side = "below" if average.distance < 0.0 else "above"
-        return f"{amount(trait, average.distance)} {side} where averages belong"
+        return f"{side} by {amount(trait, average.distance)}"
     if average.verdict == "too few":
         return more_words(average.n_more)
     return {

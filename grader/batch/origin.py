@@ -16,8 +16,8 @@ from pathlib import Path
 
 from grader.errors import GraderError
 
-KEYS = ("cutter", "donor", "species", "targets")
-"""What a photo may carry."""
+KEYS = ("cutter", "donor", "species", "targets", "day", "tray", "mat", "repeat", "person")
+"""What a photo may carry; the last five are for ``grader audit``."""
 TABLE_NAME = "photos.csv"
 """Read where it lies in a folder with photos; for the photos there and in its sub-folders."""
 TABLE_COLUMNS = ("photo", *KEYS)

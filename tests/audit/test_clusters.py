@@ -79,6 +79,16 @@ def test_nothing_measured() -> None:
     assert math.isnan(found.mean)
 
 
+def test_interval_of_a_spread_is_that_of_the_chi_square() -> None:
+    own = [np.random.default_rng(4).normal(0.0, 3.0, 30)]
+    found = spread(own, likeness({"A": own}))
+    low, high = found.sd_interval()
+    # NIST/SEMATECH e-Handbook 7.2.3: (N - 1) s^2 over chi-square at both tails.
+    df, square = 29, found.sd**2
+    assert low**2 == pytest.approx(df * square / stats.chi2.ppf(0.975, df))
+    assert high**2 == pytest.approx(df * square / stats.chi2.ppf(0.025, df))
+
+
 def test_enough_and_not_enough() -> None:
     random = np.random.default_rng(2)
     few, many = trays(random, [8] * 3, 1.0), trays(random, [8] * 60, 1.0)

@@ -47,6 +47,15 @@ def test_there_are_three_and_praise_fills_up() -> None:
     assert [sentence.is_praise for sentence in said] == [False, False, False]
 
 
+def test_uneven_work_is_called_uneven_and_counted_on_both_sides() -> None:
+    person = found(Habit(stripped_sd=10.0), seed=4)
+    (text,) = [s.text for s in sentences(person) if s.trait == "stripped_length_mm"]
+    values = [(s.value("stripped_length_mm"), s.sigma("stripped_length_mm")) for s in person.samples]
+    outside = [max(25.0 - v, v - 40.0) for v, sigma in values if max(25.0 - v, v - 40.0) > 1.645 * sigma]
+    assert text.startswith("Make the stripped stem more even: ")
+    assert f"{len(outside)} of 40 were outside 25 to 40 mm" in text
+
+
 def test_nothing_is_said_about_persons() -> None:
     texts = [*STEPS.values(), *SINGLE_STEPS.values()]
     for habit in (Habit(stripped_mm=20.0), Habit(stripped_mm=45.0, length_mm=120.0), Habit(diameter_mm=1.1)):
