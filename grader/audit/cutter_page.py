@@ -18,6 +18,7 @@ from grader.audit.pages import (
     differences_table,
     facts,
     html,
+    measuring,
     missed_table,
 )
 from grader.audit.pictures import Pair, Photos, choose, picture_svg
@@ -56,7 +57,7 @@ def cutter_page(whole: Whole, person: CutterFound, photos: Photos) -> str:
             **differences_table(whole, [person]),
             "course": [_course(whole, person, trait) for trait in COURSE_TRAITS if trait in person.averages],
             "groups": _groups(whole, person),
-            "facts": [*facts(whole, person.samples), _pictures_from(photos)],
+            "facts": [*facts(whole, person.samples), _measuring_words(whole, person), _pictures_from(photos)],
         },
     )
 
@@ -130,6 +131,17 @@ def _pictures(whole: Whole, pair: Pair, trait: str, photos: Photos) -> list[dict
         source, width_mm = picture_svg(sample, trait, photos)
         told.append({"source": source, "alt": caption, "caption": caption, "width_mm": width_mm})
     return told
+
+
+def _measuring_words(whole: Whole, person: CutterFound) -> str:
+    """Return how much of what is seen comes from measuring, in a sentence."""
+    known = "as repeated trays show" if whole.repeated and whole.repeated.shares else "by its own statement"
+    parts = [
+        f"{measuring(average, whole.repeated)} of the variance in {TRAITS[trait].words}"
+        for trait, average in person.averages.items()
+        if trait in COURSE_TRAITS
+    ]
+    return f"The measurement contributes, {known}: {', '.join(parts)}."
 
 
 def _pictures_from(photos: Photos) -> str:

@@ -91,7 +91,7 @@ def sentences(found: CutterFound) -> list[Sentence]:
 
 
 def frequent(found: CutterFound) -> dict[str, Missed]:
-    """Return one frequent fault a trait: that of one side where nearly all lie there, else of both together."""
+    """Return one frequent fault a trait: of one side where nearly all lie there, else of both together."""
     faults: dict[str, Missed] = {}
     for missed in found.missed:
         trait = missed.fault.rule.trait
