@@ -106,7 +106,7 @@ def grade_photo_and_picture(
         if pictures:
             pictures.capture(photo)
         check_exposure(photo)
-        pose = _located(photo, kit)
+        pose = located(photo, kit)
         notes = check_photo(photo, pose)
         view = flatten(photo, pose)
         if pictures:
@@ -155,22 +155,28 @@ def _stage_pictures(path: Path, kit: Kit) -> StagePictures | None:
     return StagePictures(kit.debug_dir, path)
 
 
-def _located(photo: Photo, kit: Kit) -> MatPose:
-    """Return the pose in true mm; a scale remembered for the mat is known only once the mat is."""
-    from grader.capture import check_blur
-    from grader.locate import find_mat
+def located(photo: Photo, kit: Kit) -> MatPose:
+    """Return the pose in true mm: the print scale is assumed, by the check bar, or by a card on the mat.
 
-    typed = (kit.print_scale_sigma, kit.print_scale_source)
+    Raises
+    ------
+    PhotoProblem
+        If the mat cannot be found or measured.
+    """
+    from grader.capture import check_blur
+    from grader.locate import find_mat, pose_at_scale, scaled_by_card
+
     try:
-        if kit.print_scale is not None:
-            return find_mat(photo, kit.layouts, kit.print_scale, *typed)
         pose = find_mat(photo, kit.layouts, 1.0, ASSUMED_SCALE_SIGMA, "assumed")
     except PhotoProblem as problem:
         if problem.reason == "no mat":
             check_blur(photo)
         raise
-    known = kit.known_scales.get(pose.mat_id)
-    return pose if known is None else find_mat(photo, kit.layouts, known, *typed)
+    # A scale remembered for the mat is known only once the mat is.
+    known = kit.known_scales.get(pose.mat_id) if kit.print_scale is None else kit.print_scale
+    if known is not None:
+        pose = pose_at_scale(pose, known, kit.print_scale_sigma, kit.print_scale_source)
+    return scaled_by_card(photo, pose)
 
 
 def _traced(silhouette: Silhouette, view: FlatView, photo: Photo, pose: MatPose) -> CuttingShape | SetAside:

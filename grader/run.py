@@ -30,7 +30,7 @@ def run(request: Request, settings: Path) -> ExitCode:
         If the targets, the mat's layout, the check bar, what the photos carry or the output folder cannot
         be used.
     """
-    kit, board_sha256 = _kit(request, settings)
+    kit, board_sha256 = kit_for(request, settings)
     plan = Plan(
         kit=kit,
         out=request.out,
@@ -101,8 +101,14 @@ def _exit_code(lines: list[Line], n_graded: int, is_whole: bool) -> ExitCode:
     return ExitCode.ALL_GRADED if is_whole and n_graded + n_same == len(lines) else ExitCode.SOME_SKIPPED
 
 
-def _kit(request: Request, settings: Path) -> tuple[Kit, str]:
-    """Return what the run goes by, and the hash of the file of a board that is not ours."""
+def kit_for(request: Request, settings: Path) -> tuple[Kit, str]:
+    """Return what the run goes by, and the hash of the file of a board that is not ours.
+
+    Raises
+    ------
+    GraderError
+        If the targets, the mat's layout or the check bar cannot be used.
+    """
     board_sha256 = ""
     layouts: tuple[MatLayout, ...] = ()
     if request.mat is not None:

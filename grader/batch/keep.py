@@ -210,6 +210,9 @@ def still_holds(kept: Kept, path: Path, kit: Kit) -> bool:
     if isinstance(kept.result, SkippedPhoto):
         return kept.result.path == path and kept.scale_told == scale_told(kit)
     pose = kept.result.pose
+    if pose.print_scale_source == "card":
+        # What is said of a check bar beside the card depends on that bar.
+        return kept.scale_told == scale_told(kit)
     scale = kit.print_scale if kit.print_scale is not None else kit.known_scales.get(pose.mat_id)
     if scale is None:
         return pose.print_scale_source != kit.print_scale_source

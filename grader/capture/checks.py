@@ -76,7 +76,7 @@ def _light(photo: Photo, pose: MatPose) -> list[str]:
     left, top, right, bottom = pose.lay_area_mm
     step_mm = 1.0
     x_mm, y_mm = np.meshgrid(np.arange(left, right, step_mm), np.arange(top, bottom, step_mm))
-    seen = _sampled(photo, pose.plane.px_from_mm(np.stack([x_mm.ravel(), y_mm.ravel()], axis=1)))
+    seen, _ = sampled(photo, pose.plane.px_from_mm(np.stack([x_mm.ravel(), y_mm.ravel()], axis=1)))
     if not len(seen):
         return []
     paper = float(np.percentile(seen.max(axis=1), 75))
@@ -157,11 +157,12 @@ def _across(start: Points, end: Points, along_mm: NDArray[np.float64]) -> Points
     return np.asarray((start + end) / 2 + along_mm[:, None] * normal)
 
 
-def _sampled(photo: Photo, points_px: Points) -> NDArray[np.uint8]:
+def sampled(photo: Photo, points_px: Points) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Return the colours (M, 3) at those of the positions (N, 2) that are in the picture, and which are."""
     height, width = photo.rgb.shape[:2]
     xy = np.round(points_px).astype(int)
     inside = ((xy >= 0) & (xy < [width, height])).all(axis=1)
-    return np.asarray(photo.rgb[xy[inside, 1], xy[inside, 0]])
+    return np.asarray(photo.rgb[xy[inside, 1], xy[inside, 0]]), np.asarray(inside)
 
 
 def _interpolated(channel: NDArray[np.uint8], points_px: Points) -> NDArray[np.float64]:

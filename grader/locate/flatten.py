@@ -45,9 +45,7 @@ def flatten(photo: Photo, pose: MatPose, settings: FlatSettings | None = None) -
         ``linear`` is float32, 1.0 where clean paper is fully lit.
     """
     settings = settings or FlatSettings()
-    rgb, origin_mm = _from_above(photo, pose, settings)
-    lay_mask = _lay_mask(rgb.shape[:2], origin_mm, pose, settings)
-    linear = LIN_FROM_SRGB8[rgb]
+    linear, lay_mask, origin_mm = unlit_view(photo, pose, settings)
     light, noise = paper_light(linear, lay_mask, settings.mm_per_px)
     linear /= light
     linear.setflags(write=False)
@@ -58,6 +56,14 @@ def flatten(photo: Photo, pose: MatPose, settings: FlatSettings | None = None) -
         origin_mm=origin_mm,
         paper_noise=noise,
     )
+
+
+def unlit_view(
+    photo: Photo, pose: MatPose, settings: FlatSettings
+) -> tuple[NDArray[np.float32], Mask, tuple[float, float]]:
+    """Return the lay area from straight above, light not evened out: linear, lay mask, origin in mm."""
+    rgb, origin_mm = _from_above(photo, pose, settings)
+    return LIN_FROM_SRGB8[rgb], _lay_mask(rgb.shape[:2], origin_mm, pose, settings), origin_mm
 
 
 def _from_above(

@@ -13,6 +13,7 @@ from calib.design import MatLayout
 from calib.find import MatSighting, find_sighting
 from calib.fit import MatFit, fit_plane
 from grader.errors import PhotoProblem
+from grader.locate.scale import ASSUMED, NOT_CHECKED
 from grader.records import MatPose, Photo
 
 
@@ -175,8 +176,8 @@ def _pose(
     share = fit.n_used / sighting.n_expected
     if share < 0.5:
         warnings.append(f"only {100 * share:.0f} % of the mat's marks could be used: keep its border free")
-    if source == "assumed":
-        warnings.append("print scale not checked: measure the check bar and give --measured once")
+    if source == ASSUMED:
+        warnings.append(NOT_CHECKED)
     # Residuals that the model does not explain shift positions too.
     unexplained_mm = math.hypot(fit.rms_mm * math.sqrt(2), settings.curl_share * fit.curl_mm * is_curled)
     s = print_scale

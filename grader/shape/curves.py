@@ -9,11 +9,11 @@ from scipy.sparse.linalg import spsolve
 
 from grader.records import Points, Values
 
-BEND_ROUNDS = 4
+BEND_ROUNDS = 6
 """Solutions of the smoothing spline; more change nothing that is seen."""
-BEND_PER_MM = 0.02
-"""Curvature from which a bend is taken for real: a radius of 50 mm."""
-BEND_REACH_MM = 1.5
+BEND_PER_MM = 0.01
+"""Curvature from which a bend is taken for real: a radius of 100 mm."""
+BEND_REACH_MM = 1.0
 """Curvatures are judged smoothed over so much."""
 
 

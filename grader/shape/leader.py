@@ -36,6 +36,11 @@ TIP_SHORT_MM = 0.2
 (0.1 mm on the independent trays, 0.5 mm on our own renders)."""
 
 
+CLEAR_SPREAD_MM = 0.5
+"""Usual spread of a tip that is clearly seen: median of 19 cuttings on three demo photos, 0.40 to 0.54 mm
+for all but three."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Leader:
     """The chosen way."""

@@ -27,7 +27,7 @@ from grader.shape.heel import find_heel
 from grader.shape.leader import Leader, find_leader
 from grader.shape.onset import Onset, find_onset
 from grader.shape.stem import cut_end, stem_to_cut
-from grader.shape.width import Widths, WidthSettings, measured_widths
+from grader.shape.width import Widths, WidthSettings, common_sigma_mm, measured_widths
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +46,12 @@ class ShapeSettings:
     """... give or take this share."""
     foliage_slant_share: float = 0.25
     """At a slant of angle a it looks larger by this share of 1/cos(a) - 1 (same fit) ..."""
-    foliage_bias: float = 0.02
+    foliage_bias: float = 0.0
     """... and reads so much too small otherwise."""
     foliage_share_sigma: float = 0.045
     """Standard uncertainty of a foliage area as a share of it: how leaves hide and turn."""
+    least_base_sigma_mm: float = 0.15
+    """The cut end is never known better."""
     crushed_mm: float = 3.0
     """The first mm above the cut are crushed or flared by the blade (definition)."""
     base_until_mm: float = 10.0
@@ -156,8 +158,8 @@ def _shape(
     area, area_share = _area_from_above(foliage.area_mm2, traced.axis.line_mm, pose, settings)
     end = traced.axis.line_mm[-1]
     away = float(np.hypot(*(end - np.asarray(pose.plane.eye_mm[:2])))) / eye_mm
-    lift = settings.tip_rise_sigma * rise * away if np.isfinite(away) else 0.0
-    tip_sigma = float(np.hypot(np.hypot(traced.leader.tip_spread_mm, traced.leader.length_spread_mm), lift))
+    spread = float(np.hypot(traced.leader.tip_spread_mm, traced.leader.length_spread_mm))
+    tip_sigma = tip_sigma_mm(spread, total, away, settings)
     shoots = side_shoots(traced.branches, traced.axis.line_mm, until, traced.fields)
     strays = onset.strays_mm
     return CuttingShape(
@@ -169,7 +171,7 @@ def _shape(
         foliage_from_mm=onset.attached_mm * shrink,
         foliage_from_sigma_mm=onset.sigma_mm,
         tip_sigma_mm=tip_sigma,
-        base_sigma_mm=max(traced.base_sigma, 0.15),
+        base_sigma_mm=max(traced.base_sigma, settings.least_base_sigma_mm),
         base_doubt=_doubt(silhouette),
         foliage_area_mm2=area,
         foliage_area_sigma_mm2=float(area_share * area),
@@ -180,6 +182,21 @@ def _shape(
         heel=traced.heel,
         base_width_sigma_mm=base_sigma,
     )
+
+
+def tip_sigma_mm(spread_mm: float, length_mm: float, slant: float, settings: ShapeSettings) -> float:
+    """Return the standard uncertainty of the tip's place along the axis: as seen, and by its height.
+
+    Parameters
+    ----------
+    spread_mm : float
+        As seen on the plane of the mat.
+    slant : float
+        Distance of the tip from the foot of the camera over the camera's height; nan if unknown.
+    """
+    rise_mm = settings.tip_rise_share * length_mm
+    lift_mm = settings.tip_rise_sigma * rise_mm * slant if np.isfinite(slant) else 0.0
+    return float(np.hypot(spread_mm, lift_mm))
 
 
 def _area_from_above(
@@ -213,10 +230,7 @@ def _widths_on(
     eye_mm = np.asarray(pose.plane.eye_mm)
     width, doubt = np.full(len(arc_mm), np.nan), np.zeros(len(arc_mm))
     good = np.isfinite(seen.width_mm) & (seen.width_mm > 0.1)
-    edge_sigma = float(np.hypot(settings.width.edge_sigma_px / pose.px_per_mm, settings.width.edge_sigma_mm))
-    common = float(
-        np.hypot(edge_sigma, pose.scale_sigma * (np.nanmean(seen.width_mm) if good.any() else 0.0))
-    )
+    common = common_sigma_mm(pose, float(np.nanmean(seen.width_mm)) if good.any() else 0.0, settings.width)
     if good.sum() >= 2:
         inside = (arc_mm >= seen.arc_mm[good][0]) & (arc_mm <= seen.arc_mm[good][-1])
         width[inside] = np.interp(arc_mm[inside], seen.arc_mm[good], seen.width_mm[good])

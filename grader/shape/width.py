@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from calib.frames import PlaneMap, Points
-from grader.records import Photo, Values
+from grader.records import MatPose, Photo, Values
 from grader.shape.curves import arc_of, normals_of
 from grader.shape.fields import CuttingFields
 
@@ -71,6 +71,12 @@ class WidthSettings:
     """... and with coarse pixels."""
     doubt_share: float = 0.85
     """Their scatter counts so much for the uncertainty."""
+
+
+def common_sigma_mm(pose: MatPose, width_mm: float, settings: WidthSettings) -> float:
+    """Return the standard uncertainty that all widths of one stem share: its edges and the print scale."""
+    edge = float(np.hypot(settings.edge_sigma_px / pose.px_per_mm, settings.edge_sigma_mm))
+    return float(np.hypot(edge, pose.scale_sigma * width_mm))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

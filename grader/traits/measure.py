@@ -29,6 +29,8 @@ WIDTH_SCATTER_LENGTH_MM = 2.0
 SWEEP_SHARE = 1.25
 """The largest of many distances that are wrong together over a stretch (intervals checked on the
 independent trays)."""
+BENDS_SIGMA = 0.002
+"""Relative: small bends of the axis that are smoothed away shorten it, jitter makes it longer."""
 TIPS_SIGMA = 2.0
 """Counts of tips are off by so much: side shoots that overlap are seen as one, leaves as several."""
 
@@ -44,11 +46,13 @@ def measure_traits(shape: CuttingShape, pose: MatPose) -> Traits:
     """
     scale = pose.scale_sigma
     total = float(shape.arc_mm[-1])
-    ends = math.hypot(shape.tip_sigma_mm, shape.base_sigma_mm, pose.position_sigma_mm * 1.4)
+    ends = _ends_sigma_mm(pose, shape.tip_sigma_mm, shape.base_sigma_mm)
     chord = shape.axis_mm[-1] - shape.axis_mm[0]
     straight = float(np.hypot(*chord))
     traits: dict[str, Measured] = {
-        "total_length_mm": Measured(total, math.hypot(ends, scale * total, 0.002 * total)),
+        "total_length_mm": Measured(
+            total, length_sigma_mm(pose, total, shape.tip_sigma_mm, shape.base_sigma_mm)
+        ),
         "straight_length_mm": Measured(straight, math.hypot(ends, scale * straight)),
         "stripped_length_mm": _stripped(shape, scale),
         "base_diameter_mm": base_diameter(shape),
@@ -69,6 +73,16 @@ def measure_traits(shape: CuttingShape, pose: MatPose) -> Traits:
         traits["heel_length_mm"] = Measured(shape.heel.length_mm, 0.8)
         traits["heel_width_mm"] = Measured(shape.heel.width_mm, 0.25)
     return traits
+
+
+def length_sigma_mm(pose: MatPose, length_mm: float, tip_sigma_mm: float, base_sigma_mm: float) -> float:
+    """Return the standard uncertainty of a length along the axis: its ends, scale and bends."""
+    ends = _ends_sigma_mm(pose, tip_sigma_mm, base_sigma_mm)
+    return math.hypot(ends, pose.scale_sigma * length_mm, BENDS_SIGMA * length_mm)
+
+
+def _ends_sigma_mm(pose: MatPose, tip_sigma_mm: float, base_sigma_mm: float) -> float:
+    return math.hypot(tip_sigma_mm, base_sigma_mm, pose.position_sigma_mm * 1.4)
 
 
 def _stripped(shape: CuttingShape, scale_sigma: float) -> Measured:

@@ -47,15 +47,19 @@ def test_a_habit_is_not_blamed_on_the_print() -> None:
 def test_the_factor_of_a_print_is_found() -> None:
     mats = dict.fromkeys(CREW, ("print A", "print A", "print B"))
     world = World(n_trays=9, scales={"print B": 0.95}, mats=mats)
-    random, held = np.random.default_rng(5), 0
+    random, held, missed = np.random.default_rng(5), 0, 0
     for _ in range(20):
         doubts = doubtful_mats(samples_of(gather([simulate(crew(), world, random)]).shots))
-        for doubt in doubts:
-            assert "print B" in doubt.mats
-            assert doubt.is_same_people
-            low, high = sorted((doubt.low, doubt.high))
-            held += low <= (0.95 if doubt.mats[0] == "print B" else 1 / 0.95) <= high
-    assert held >= 17  # 95 % intervals, and a few prints are missed
+        if not doubts:
+            missed += 1
+            continue
+        (doubt,) = doubts
+        assert "print B" in doubt.mats
+        assert doubt.is_same_people
+        low, high = sorted((doubt.low, doubt.high))
+        held += low <= (0.95 if doubt.mats[0] == "print B" else 1 / 0.95) <= high
+    assert missed <= 2
+    assert held >= 17 - missed  # 95 % intervals
 
 
 @pytest.mark.slow

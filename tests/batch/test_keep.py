@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grader.batch.codec import from_plain, to_plain
-from grader.batch.keep import Keep, Kept, KeptResults, Line, held, key_of, still_holds, sweep
+from grader.batch.keep import Keep, Kept, KeptResults, Line, held, key_of, scale_told, still_holds, sweep
 from grader.errors import OutputProblem
 from grader.pipeline import Kit
 from grader.records import GradedPhoto, SkippedPhoto
@@ -152,6 +152,10 @@ def test_a_graded_photo_holds_for_the_print_scale_of_its_own_mat() -> None:
         assert still_holds(typed, Path("x"), same)
     assert not still_holds(typed, Path("x"), replace(kit, print_scale=0.98))
     assert not still_holds(typed, Path("x"), kit)
+    by_card = replace(typed.result.pose, print_scale_source="card")  # type: ignore[union-attr]
+    carded = replace(typed, result=replace(typed.result, pose=by_card), scale_told=scale_told(kit))  # type: ignore[type-var]
+    assert still_holds(carded, Path("x"), kit)
+    assert not still_holds(carded, Path("x"), replace(kit, print_scale=0.99))
 
 
 def test_one_run_at_a_time(tmp_path: Path) -> None:

@@ -77,7 +77,7 @@ def test_on_the_photo_the_outline_lies_on_the_cutting(tmp_path: Path) -> None:
     at = canvas.from_photo(photo.plane.px_from_mm(photo.cuttings[0].outline_mm))
     middle = np.round((at + np.roll(at, 1, axis=0)) / 2).astype(int)  # of each straight piece
     drawn = np.abs(seen[middle[:, 1], middle[:, 0]] - (200, 180, 160)).max(axis=1)
-    assert (drawn > 60).mean() > 0.9
+    assert (drawn > 60).mean() > 0.8  # the dashes leave gaps
 
 
 def test_where_the_photo_is_gone_the_outlines_are_drawn(tmp_path: Path) -> None:

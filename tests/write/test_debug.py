@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from grader.records import FlatView, Photo, SetAside, Silhouette, SilhouetteKind
+from grader.records import FlatView, Photo, PlantMarks, SetAside, Silhouette, SilhouetteKind
 from grader.write.debug import PURPLE, RED, YELLOW, StagePictures
 from tests.synthetic_records import outline_of, straight_pose, straight_shape, with_strays
 
@@ -43,6 +43,7 @@ def silhouette(kind: SilhouetteKind) -> Silhouette:
         edge_sigma_mm=0.03,
         base_run_mm=20.0,
         base_half_width_mm=1.2,
+        marks=PlantMarks(*(np.zeros((2, 2), np.float32) for _ in range(6))),
     )
 
 

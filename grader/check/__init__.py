@@ -1,0 +1,1 @@
+"""How well a photo measures, without grading what lies on it."""

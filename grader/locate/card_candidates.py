@@ -1,0 +1,122 @@
+"""Where a card may lie: rectangles of about its size on a coarse view from above."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.frames import Points
+from grader.locate.flatten import FlatSettings, unlit_view
+from grader.records import Mask, MatPose, Photo
+
+PAPER_DISTANCES = (0.06, 0.12, 0.25, 0.5, 1.0)
+"""Log light, in the channel that differs most, from which something is not paper.  Several, since one
+that catches a pale card joins a dark one with its shadow."""
+CLOSE_MM = 1.5
+"""Gaps closed: pale print that reaches the card's edge."""
+OPEN_MM = 8.0
+"""What is thinner does not count: stems and twigs that touch the card."""
+LEAST_FILL = 0.93
+"""Share of its enclosing rectangle that it fills (a card 0.998; foliage less)."""
+VIEW_MM_PER_PX = 0.25
+"""Coarse is enough: sides are found again in the photo."""
+DARKEST = 1e-3
+BLOCK_MM = 3.0
+"""Between places where paper is looked for."""
+PAPER_QUANTILE = 0.8
+"""Paper is brighter than most of what lies on it; so much of the lay area may be covered."""
+ROUNDS, LEAST_REST = 30, 0.01
+"""Of reweighting; log light below which a place counts as on the surface."""
+SAME_PLACE_MM = 4.0
+"""Rectangles of two thresholds nearer than this, in place and size, are one."""
+
+
+def rectangles(photo: Photo, pose: MatPose, sides_mm: tuple[float, float], slack: float) -> list[Points]:
+    """Return the corners (4, 2) mm of rectangles of about this size, in order round, long side first.
+
+    Parameters
+    ----------
+    sides_mm : (long, short)
+        In the pose's mm.
+    slack : float
+        Relative: how far off each side may be.
+    """
+    linear, lay_mask, origin_mm = unlit_view(photo, pose, FlatSettings(mm_per_px=VIEW_MM_PER_PX))
+    log = np.log(np.maximum(cv2.GaussianBlur(linear, (0, 0), 1.0), DARKEST))
+    strange = np.abs(log - _paper(log, lay_mask)).max(axis=2) * lay_mask
+    found: list[Points] = []
+    for least in PAPER_DISTANCES:
+        for corners_px in _boxes(strange > least, VIEW_MM_PER_PX):
+            corners = corners_px * VIEW_MM_PER_PX + origin_mm
+            if _fits(corners, sides_mm, slack) and not any(_is_same(corners, one) for one in found):
+                found.append(corners)
+    return found
+
+
+def _paper(log: NDArray[np.float32], lay_mask: Mask) -> NDArray[np.float32]:
+    """Return the log light (H, W, 3) of paper: a parabola through the upper part of what is seen.
+
+    Quantile regression (Koenker and Bassett 1978) by reweighting: a card may cover a large part of the
+    paper.
+    """
+    step = round(BLOCK_MM / VIEW_MM_PER_PX)
+    rows, cols = np.nonzero(lay_mask[::step, ::step])
+    size = np.asarray(log.shape[1::-1], dtype=np.float64)
+    seen = log[::step, ::step][rows, cols].astype(np.float64)
+    basis = _parabola(cols * step / size[0], rows * step / size[1])
+    light = np.empty_like(log)
+    y, x = np.mgrid[0 : log.shape[0], 0 : log.shape[1]]
+    everywhere = _parabola(x.ravel() / size[0], y.ravel() / size[1])
+    for channel in range(3):
+        weight = np.ones(len(seen))
+        for _ in range(ROUNDS):
+            fit = np.linalg.lstsq(basis * weight[:, None], seen[:, channel] * weight, rcond=None)[0]
+            rest = seen[:, channel] - basis @ fit
+            share = np.where(rest > 0, PAPER_QUANTILE, 1.0 - PAPER_QUANTILE)
+            weight = np.sqrt(share / np.maximum(np.abs(rest), LEAST_REST))
+        light[..., channel] = (everywhere @ fit).reshape(log.shape[:2])
+    return light
+
+
+def _parabola(x: Points, y: Points) -> Points:
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+
+
+def _is_same(one: Points, other: Points) -> bool:
+    moved = float(np.abs(one.mean(axis=0) - other.mean(axis=0)).max())
+    return moved < SAME_PLACE_MM and abs(float(_sides(one)[0] - _sides(other)[0])) < SAME_PLACE_MM / 2
+
+
+def _boxes(mask: Mask, mm_per_px: float) -> list[Points]:
+    """Return enclosing rectangles (4, 2) px, long side first, of things that nearly fill theirs."""
+    plain = mask.astype(np.uint8)
+    closed = np.asarray(cv2.morphologyEx(plain, cv2.MORPH_CLOSE, _disc(CLOSE_MM / mm_per_px)), dtype=np.uint8)
+    outlines, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = cv2.drawContours(np.zeros_like(closed), outlines, -1, 1, cv2.FILLED)
+    solid = np.asarray(cv2.morphologyEx(filled, cv2.MORPH_OPEN, _disc(OPEN_MM / mm_per_px)), dtype=np.uint8)
+    outlines, _ = cv2.findContours(solid, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    boxes = []
+    for outline in outlines:
+        box = cv2.minAreaRect(outline)
+        area = box[1][0] * box[1][1]
+        if area > 0 and cv2.contourArea(outline) > LEAST_FILL * area:
+            corners = np.asarray(cv2.boxPoints(box), dtype=np.float64)
+            first, second = _sides(corners)
+            boxes.append(corners if first >= second else np.roll(corners, 1, axis=0))
+    return boxes
+
+
+def _disc(diameter_px: float) -> NDArray[np.uint8]:
+    side = 2 * round(diameter_px / 2) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    return np.asarray(disc, dtype=np.uint8)
+
+
+def _sides(corners: Points) -> Points:
+    """Return the lengths (2,) of the first and the second side."""
+    return np.asarray(np.hypot(*(corners[1:3] - corners[:2]).T))
+
+
+def _fits(corners: Points, sides_mm: tuple[float, float], slack: float) -> bool:
+    return bool((np.abs(_sides(corners) / np.asarray(sides_mm) - 1.0) < slack).all())
