@@ -29,7 +29,7 @@ MOST_FACTOR = 0.15
 """Relative: a sheet further off is seen by eye; such a difference is one of plants."""
 LEAST_TRAYS = 2
 """On a print: one tray may just hold larger plants."""
-LEAST_COMMON_P = 0.05
+LEAST_COMMON_P = 0.01
 """Below it one factor does not fit all sizes: then it is no print."""
 SMALL_SHARE = 1.0 / 3.0
 """Of two prints the one with less than this share of the cuttings is the odd one; else both are in doubt."""

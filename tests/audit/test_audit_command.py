@@ -61,6 +61,17 @@ def test_coded_names_are_told_in_the_terminal_only(run: Run, graded: Path, tmp_p
     assert {person["cutter"] for person in told["cutters"]} == {f"cutter {c}" for c in "ABCD"}
 
 
+@pytest.mark.parametrize("name", ["木村", "Ⅎ$x^", "<i>&amp;", "../up", "\x1b[31mred", "=1+1", "x" * 300])
+def test_any_name_can_be_audited(run: Run, tmp_path: Path, name: str) -> None:
+    read = simulate({name: Habit(), "B": Habit()}, World(n_trays=2), np.random.default_rng(1))
+    write_results_file(tmp_path / "results.json", read)
+    code, out, _ = run("audit", "results.json")
+    assert code == ExitCode.ALL_GRADED
+    assert "\x1b" not in out
+    assert len(list((tmp_path / "audit").glob("cutter-*.html"))) == 2
+    assert not (tmp_path / "up.html").exists()
+
+
 def test_a_table_says_more_than_the_results(run: Run, graded: Path, tmp_path: Path) -> None:
     (tmp_path / "t.csv").write_text(
         "photo;cutter;day\nA-0.jpg;Zoe;2026-04-01\nA-1.jpg;Zoe;\n", encoding="utf-8"
