@@ -7,7 +7,7 @@ import io
 import math
 import warnings
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,7 +40,7 @@ def _address(figure: Figure) -> str:
     out = io.BytesIO()
     # A fixed salt: the same results make the same bytes. Text stays text, so the browser finds letters of
     # any script; that they are not in the font which only measures them is no news for anybody.
-    settings = {"svg.hashsalt": "cutting-grader", "svg.fonttype": "none"}
+    settings: Any = {"svg.hashsalt": "cutting-grader", "svg.fonttype": "none"}
     with rc_context(settings), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})

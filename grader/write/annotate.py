@@ -116,7 +116,10 @@ def _thinned(points_px: Points) -> Points:
 
     curve = points_px.astype(np.float32)[:, None]
     thin = cv2.approxPolyDP(curve, epsilon=LINE_TOLERANCE_PX, closed=False)
-    return np.asarray(thin, dtype=np.float64).reshape(-1, 2)
+    kept = np.asarray(thin, dtype=np.float64).reshape(-1, 2)
+    # Of a line that ends where it begins, the end is dropped.
+    is_whole = np.allclose(kept[-1], points_px[-1], atol=LINE_TOLERANCE_PX)
+    return kept if is_whole else np.vstack([kept, points_px[-1]])
 
 
 def _paint_badge(pen: ImageDraw.ImageDraw, badge: Badge) -> None:

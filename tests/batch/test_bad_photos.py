@@ -76,7 +76,7 @@ BAD: list[tuple[str, Callable[[], bytes], str, str]] = [
     ("empty.jpg", lambda: b"", "empty", "empty.jpg is empty"),
     ("text.jpg", lambda: b"dear diary", "not a picture", "is not a picture that can be read"),
     ("page.jpg", lambda: b"<html>=1+2</html>", "not a picture", "is not a picture that can be read"),
-    ("video.jpg", lambda: b"\0\0\0\x18ftypmp42" + b"\0" * 500, "not a picture", "is not a picture"),
+    ("film.jpg", lambda: b"\0\0\0\x18ftypmp42" + b"\0" * 500, "not a picture", "is not a picture"),
     ("cut.jpg", lambda: jpeg()[:9000], "damaged", "damaged or cut short"),
     ("dot.png", lambda: picture("white", (1, 1), "PNG"), "too small", "has only 1 x 1 pixels"),
     ("bomb.png", bomb, "too large", "3600 megapixels; up to 200 are read"),
