@@ -50,3 +50,78 @@ def test_a_crop_is_the_window_of_all_maps(demo) -> None:
     crop = demo[2].crop(100, 200, 50, 40)
     assert all(field.shape == (40, 50) for field in crop.fields)
     assert np.array_equal(crop.tip, demo[2].tip[200:240, 100:150])
+
+
+def window_at_base(demo) -> tuple[FlatView, tuple[slice, slice]]:
+    """Return a window of odd sides, about 30 by 24 mm, around the first cutting's base."""
+    view, _, _, truth = demo
+    base_mm = np.asarray(truth["cuttings"][0]["base_mat"])
+    x, y = np.round((base_mm - view.origin_mm) / view.mm_per_px).astype(int)
+    return view, (slice(y - 119, y + 120), slice(x - 149, x + 152))
+
+
+def test_a_window_of_odd_sides_gives_what_the_whole_gives(demo) -> None:
+    view, window = window_at_base(demo)
+    alone = plant_maps(view.linear[window], view.lay_mask[window])
+    inner = (slice(40, -40), slice(40, -40))  # the network sees less beyond the window's rim
+    for field, whole in zip(alone.fields, demo[2].fields, strict=True):
+        assert field.shape == (239, 301)
+        assert field.min() >= 0 and field.max() <= 1
+        assert np.abs(field[inner] - whole[window][inner]).mean() < 0.02
+    place = np.unravel_index(alone.base[inner].argmax(), alone.base[inner].shape)
+    assert np.hypot(place[0] - 79, place[1] - 109) * view.mm_per_px < 1.0
+
+
+def test_outside_the_lay_area_there_is_paper_whatever_lies_there(demo) -> None:
+    view, window = window_at_base(demo)
+    lay_mask = view.lay_mask[window].copy()
+    open_plant = plant_maps(view.linear[window], lay_mask).plant
+    lay_mask[:, :180] = False
+    hidden = plant_maps(view.linear[window], lay_mask)
+    assert (open_plant[:, :170] > 0.5).any()
+    assert hidden.plant[:, :170].max() < 0.1
+    assert hidden.base[:, :170].max() < 0.1
+    # What is painted there cannot be seen through the mask.
+    painted = view.linear[window].copy()
+    painted[:, :180] = (0.05, 0.13, 0.03)
+    again = plant_maps(painted, lay_mask)
+    assert all(np.array_equal(a, b) for a, b in zip(hidden.fields, again.fields, strict=True))
+
+
+def seen_axes_px(demo) -> list[tuple[np.ndarray, int]]:
+    """Return each true axis as the camera sees it, pixels of the view, and its number of bare points."""
+    view, pose, _, truth = demo
+    foot, eye_mm = np.asarray(pose.plane.eye_mm[:2]), pose.plane.eye_mm[2]
+    axes = []
+    for cutting in truth["cuttings"]:
+        line, height = np.asarray(cutting["axis_mat"]), np.asarray(cutting["axis_z_mm"])
+        seen = foot + (line - foot) * (eye_mm / (eye_mm - height))[:, None]
+        axes.append(((seen - view.origin_mm) / view.mm_per_px, int(cutting["stripped_length_mm"])))
+    return axes
+
+
+def test_the_bare_line_is_not_shifted_beside_the_true_axis(demo) -> None:
+    bare = demo[2].bare_axis
+    for axis, n_bare in seen_axes_px(demo):
+        tangent = np.gradient(axis, axis=0)
+        normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1) / np.hypot(*tangent.T)[:, None]
+        across = np.arange(-8, 8.1, 0.5)
+        at = np.round(axis[4 : n_bare - 3, None] + across[:, None] * normal[4 : n_bare - 3, None]).astype(int)
+        weight = bare[at[..., 1], at[..., 0]]
+        middle = (weight * across).sum(axis=1) / weight.sum(axis=1)
+        assert abs(np.median(middle)) < 0.6  # 0.06 mm: a block of the network is 2 px
+
+
+def test_the_middle_of_a_base_lies_a_little_inside_the_cut(demo) -> None:
+    base, inside_px = demo[2].base, []
+    for axis, _ in seen_axes_px(demo):
+        x, y = np.round(axis[0]).astype(int)
+        window = (slice(y - 25, y + 26), slice(x - 25, x + 26))
+        rows, columns = np.mgrid[window]
+        weight = np.where(base[window] > 0.1, base[window], 0.0)
+        middle = np.array([(columns * weight).sum(), (rows * weight).sum()]) / weight.sum()
+        along = axis[2] - axis[0]
+        inside_px.append(float((middle - axis[0]) @ along / np.hypot(*along)))
+        assert np.hypot(*(middle - axis[0])) < 4.0
+    # grader.shape.stem takes 0.11 mm as usual.
+    assert abs(np.mean(inside_px) * demo[0].mm_per_px - 0.11) < 0.1

@@ -1,0 +1,161 @@
+"""Foliage areas and browning, and what slant and height make of an area."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from grader.records import MatPose
+from grader.shape.branches import branches_from
+from grader.shape.fields import CuttingFields
+from grader.shape.foliage import foliage_of, side_shoots
+from grader.shape.trace import ShapeSettings, _area_from_above
+from tests.shape.probabilities import blank, draw_line, fields_of
+from tests.synthetic_records import straight_pose
+
+BASE, TIP = (10.0, 20.0), (110.0, 20.0)
+
+
+def leafy(share: float, brown_columns: int = 0) -> CuttingFields:
+    """A rectangle of 50 mm x 10 mm that is foliage with this probability, its first columns brown."""
+    foliage = blank()
+    foliage[100:200, 400:900] = share
+    fields = fields_of(blank(), foliage=foliage)
+    red, blue = np.full(foliage.shape, -0.4, np.float32), np.full(foliage.shape, -0.5, np.float32)
+    red[:, 400 : 400 + brown_columns] = 0.6
+    return replace(fields, red=red, blue=blue)
+
+
+@given(share=st.floats(0.0, 1.0))
+def test_the_area_is_the_sum_of_the_probabilities(share: float) -> None:
+    assert math.isclose(foliage_of(leafy(share)).area_mm2, 500.0 * share, rel_tol=1e-4, abs_tol=1e-6)
+
+
+def test_a_soft_edge_has_the_area_of_a_sharp_one() -> None:
+    soft = blank()
+    soft[100:200, 400:900] = 1.0
+    soft[100:200, 390:400] = np.linspace(0.05, 0.95, 10)  # half of 1 mm
+    assert math.isclose(foliage_of(fields_of(blank(), foliage=soft)).area_mm2, 505.0, rel_tol=1e-4)
+
+
+@pytest.mark.parametrize("columns", [0, 100, 250, 500])
+def test_the_browned_share_is_that_of_the_sure_foliage(columns: int) -> None:
+    assert foliage_of(leafy(0.9, columns)).browned_share == pytest.approx(columns / 500)
+
+
+def test_green_that_is_red_but_not_blue_poor_is_not_brown() -> None:
+    fields = leafy(0.9, 500)
+    assert foliage_of(replace(fields, blue=np.zeros_like(fields.blue))).browned_share == 0.0
+
+
+def test_doubtful_foliage_is_not_judged_by_its_colour() -> None:
+    assert foliage_of(leafy(0.6, 500)).browned_share == 0.0
+
+
+def over(foot_mm: tuple[float, float], eye_mm: float) -> MatPose:
+    """Return a pose whose camera is above a place."""
+    pose = straight_pose()
+    return replace(pose, plane=replace(pose.plane, eye_mm=(*foot_mm, eye_mm)))
+
+
+LINE = np.stack([np.linspace(0.0, 90.0, 91), np.full(91, 0.0)], axis=1)
+MIDDLE = (60.0, 0.0)
+"""Two thirds along: where the slant is taken."""
+SEEN_MM2 = 1000.0
+SETTINGS = ShapeSettings()
+
+
+def test_foliage_nearer_to_the_camera_is_smaller_than_it_looks() -> None:
+    area, _ = _area_from_above(SEEN_MM2, LINE, over(MIDDLE, 400.0), SETTINGS)
+    near = (400.0 - SETTINGS.foliage_height_mm) / 400.0
+    assert math.isclose(area, SEEN_MM2 * near**2, rel_tol=1e-9)
+    assert area < _area_from_above(SEEN_MM2, LINE, over(MIDDLE, 800.0), SETTINGS)[0] < SEEN_MM2
+
+
+@given(beside_mm=st.floats(20.0, 300.0), angle=st.floats(0.0, 6.28))
+def test_foliage_seen_at_a_slant_is_smaller_than_it_looks_on_every_side(
+    beside_mm: float, angle: float
+) -> None:
+    def away(distance_mm: float) -> tuple[float, float]:
+        foot = (MIDDLE[0] + distance_mm * math.cos(angle), MIDDLE[1] + distance_mm * math.sin(angle))
+        return _area_from_above(SEEN_MM2, LINE, over(foot, 400.0), SETTINGS)
+
+    straight, straight_sigma = away(0.0)
+    slanted, slanted_sigma = away(beside_mm)
+    further, further_sigma = away(beside_mm + 20.0)
+    assert further < slanted < straight
+    assert further_sigma > slanted_sigma > straight_sigma
+    secant = math.hypot(beside_mm, 400.0) / 400.0
+    expected = straight / (1 + SETTINGS.foliage_slant_share * (secant - 1))
+    assert math.isclose(slanted, expected, rel_tol=1e-6)
+
+
+def test_without_a_known_height_of_the_camera_the_area_is_as_seen() -> None:
+    area, sigma = _area_from_above(SEEN_MM2, LINE, over(MIDDLE, math.nan), SETTINGS)
+    assert area == SEEN_MM2 * (1 + SETTINGS.foliage_bias)
+    assert sigma == SETTINGS.foliage_share_sigma
+
+
+def with_shoots(*lengths_mm: float, width_mm: float = 2.0) -> CuttingFields:
+    """Return a cutting of 100 mm with shoots at right angles, 20 mm apart."""
+    cover = blank(60.0)
+    cover[190:211, 100:1100] = 1.0
+    for k, length_mm in enumerate(lengths_mm):
+        x = 400 + 200 * k
+        cover[200 : 200 + round(length_mm * 10), x : x + round(width_mm * 10)] = 1.0
+    return fields_of(cover)
+
+
+AXIS = np.stack([np.arange(10.0, 110.01, 0.5), np.full(201, 20.0)], axis=1)
+
+
+@pytest.mark.parametrize(
+    ("lengths_mm", "counted"),
+    [((), []), ((12.0,), []), ((18.0, 17.0), []), ((28.0,), [28.0]), ((15.0, 24.0, 30.0), [30.0, 24.0])],
+)
+def test_side_shoots_from_a_fifth_of_the_length_are_tips(
+    lengths_mm: tuple[float, ...], counted: list[float]
+) -> None:
+    fields = with_shoots(*lengths_mm)
+    branches = branches_from(fields, np.array([BASE]))
+    assert branches is not None
+    found = side_shoots(branches, AXIS, 30.0, fields)
+    assert len(found) == len(counted)
+    for (root, tip), length_mm in zip(found, counted, strict=True):
+        assert abs(root[1] - 20.0) < 2.5
+        assert root[0] == pytest.approx(41.0 + 20.0 * lengths_mm.index(length_mm), abs=1.5)
+        assert tip[1] == pytest.approx(20.0 + length_mm, abs=1.5)
+
+
+def test_a_single_long_leaf_is_no_side_shoot() -> None:
+    fields = with_shoots(28.0, width_mm=0.8)
+    branches = branches_from(fields, np.array([BASE]))
+    assert branches is not None
+    assert side_shoots(branches, AXIS, 30.0, fields) == ()
+
+
+def test_a_bare_skeleton_leads_from_the_base_to_its_end() -> None:
+    line = blank()
+    draw_line(line, np.array((BASE, TIP)), 1.0)
+    branches = branches_from(fields_of(line), np.array([BASE]))
+    assert branches is not None
+    far = int(np.argmax(np.where(np.isfinite(branches.length_mm), branches.length_mm, -1.0)))
+    way = branches.way_mm(far)
+    assert np.hypot(*(way[0] - BASE)) < 0.5 and np.hypot(*(way[-1] - TIP)) < 0.5
+    assert branches.length_mm[far] == pytest.approx(100.0, abs=1.0)
+
+
+def test_a_loose_piece_is_not_reached_and_paper_has_no_branches() -> None:
+    cover = blank()
+    draw_line(cover, np.array((BASE, (60.0, 20.0))), 1.0)
+    draw_line(cover, np.array(((70.0, 20.0), TIP)), 1.0)
+    branches = branches_from(fields_of(cover), np.array([BASE]))
+    assert branches is not None
+    beyond = branches.nodes_mm[:, 0] > 65.0
+    assert np.isinf(branches.length_mm[beyond]).all() and np.isfinite(branches.length_mm[~beyond]).all()
+    assert branches_from(fields_of(blank()), np.array([BASE])) is None
