@@ -125,3 +125,17 @@ def test_the_middle_of_a_base_lies_a_little_inside_the_cut(demo) -> None:
         assert np.hypot(*(middle - axis[0])) < 4.0
     # grader.shape.stem takes 0.11 mm as usual.
     assert abs(np.mean(inside_px) * demo[0].mm_per_px - 0.11) < 0.1
+
+
+def test_neighbouring_pixels_are_not_exchanged(demo) -> None:
+    """The network answers in blocks of 2 by 2: each answer must lie on its own pixel."""
+    view, _, maps, _ = demo
+    rows, columns = (2 * (n // 2) for n in view.lay_mask.shape)
+    light = view.linear[:rows, :columns].mean(axis=2)
+    for field in (maps.plant, maps.foliage):
+        share = field[:rows, :columns]
+        exchanged = share.copy()
+        exchanged[0::2, 1::2], exchanged[1::2, 0::2] = share[1::2, 0::2], share[0::2, 1::2]
+        edge = (share > 0.05) & (share < 0.95)
+        right, wrong = (np.corrcoef(f[edge], -light[edge])[0, 1] for f in (share, exchanged))
+        assert right > wrong + 0.01

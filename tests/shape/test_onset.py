@@ -51,6 +51,15 @@ def test_the_less_clear_the_change_the_larger_its_uncertainty() -> None:
     assert by_softness == sorted(by_softness) and by_softness[-1] > 1.5 * by_softness[0]
 
 
+@pytest.mark.parametrize("clear", [0.6, 0.75, 0.95])
+def test_the_uncertainty_is_that_of_a_two_sided_exponential(clear: float) -> None:
+    # The posterior falls by the log odds for each 1.5 mm (errors are alike over so much) on either side;
+    # 0.02 is added to both probabilities, and no place is known better than 0.3 mm.
+    spread_mm = np.sqrt(2) * 1.5 / np.log((clear + 0.02) / (1 - clear + 0.02))
+    found = find_onset(stemmed(30.0, clear), AXIS).sigma_mm
+    assert found == pytest.approx(np.hypot(spread_mm, 0.3), rel=0.1)
+
+
 @pytest.mark.parametrize("soft_mm", [4.0, 10.0])
 def test_a_slow_change_is_placed_in_its_middle(soft_mm: float) -> None:
     onset = find_onset(stemmed(30.0, 0.95, soft_mm), AXIS)
