@@ -200,9 +200,12 @@ def reason_words(cutting: Cutting) -> list[str]:
 
 
 def _reason(cutting: Cutting, badge: Badge, free: Free) -> list[Mark]:
-    lines = tuple(
-        line for text in reason_words(cutting) for line in wrapped(text, REASON_PX, REASON_WIDTH_PX)
-    )[:MOST_REASON_LINES]
+    words = reason_words(cutting)
+    if words:
+        # On a crowded tray the box may lie nearer to a neighbour: the number says whose it is.
+        words[0] = f"{cutting.number}: {words[0]}"
+    lines = tuple(line for text in words for line in wrapped(text, REASON_PX, REASON_WIDTH_PX))
+    lines = lines[:MOST_REASON_LINES]
     corner = np.array([[badge.left_px + badge.size_px, badge.top_px + badge.size_px / 2]])
     for n in range(len(lines), 0, -1):
         width, height = block_size(lines[:n], REASON_PX)
