@@ -8,7 +8,8 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+import sys
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -149,6 +150,20 @@ def read_results(path: Path) -> ReadResults:
         raise ResultsProblem(
             f"{file} is damaged: {_where(problem)}.", "Grade the photos again with grader grade."
         ) from None
+
+
+def read_all(paths: Sequence[Path]) -> list[ReadResults]:
+    """Return the results that can be read; say on stderr which cannot, and what to do."""
+    from grader.write.terminal import clean
+
+    results = []
+    for path in paths:
+        try:
+            results.append(read_results(path))
+        except ResultsProblem as problem:
+            print(f"left out: {clean(problem.message)}", file=sys.stderr)
+            print(f"  What to do: {clean(problem.advice)}", file=sys.stderr)
+    return results
 
 
 def _document(data: bytes, file: Path) -> dict[str, Any]:

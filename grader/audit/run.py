@@ -23,7 +23,7 @@ from grader.audit.samples import Gathered, gather, samples_of
 from grader.audit.sentences import sentences
 from grader.audit.words import mat_words
 from grader.errors import ExitCode, GraderError
-from grader.results_file import ReadResults, ResultsProblem, read_results
+from grader.results_file import ReadResults, read_all
 from grader.verdict.targets import Targets
 from grader.verdict.targets_file import load_targets, shipped_names
 from grader.write.files import write_atomic
@@ -85,18 +85,6 @@ def run(request: AuditRequest) -> ExitCode:
     write_pages(whole, request.out, wanted)
     _tell(whole, wanted, request.out)
     return ExitCode.ALL_GRADED if len(results) == len(request.results) else ExitCode.SOME_SKIPPED
-
-
-def read_all(paths: Sequence[Path]) -> list[ReadResults]:
-    """Return the results that can be read; say which cannot."""
-    results = []
-    for path in paths:
-        try:
-            results.append(read_results(path))
-        except ResultsProblem as problem:
-            print(f"left out: {clean(problem.message)}", file=sys.stderr)
-            print(f"  What to do: {clean(problem.advice)}", file=sys.stderr)
-    return results
 
 
 def _gathered(request: AuditRequest, results: Sequence[ReadResults]) -> Gathered:

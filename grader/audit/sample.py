@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 
 from grader.audit.pages import html, plural
 from grader.audit.plots import accepting_plot
-from grader.audit.run import read_all
 from grader.audit.sampling import Plan, chance_of_accepting, decide, plan, share_accepted_with
 from grader.errors import ExitCode
-from grader.results_file import ReadCutting
+from grader.results_file import ReadCutting, read_all
 from grader.write.files import write_atomic
 from grader.write.terminal import clean
 

@@ -12,7 +12,7 @@ from rich.console import Console
 from grader.batch import GROUPS_SUFFIX, PICTURE_SUFFIX, picture_names
 from grader.batch.tell import PIPE_WIDTH
 from grader.errors import ExitCode
-from grader.results_file import ReadResults, ResultsProblem, read_results
+from grader.results_file import read_all
 from grader.stick.picture import original, picture
 from grader.stick.plan import Choices, StickPlan, make_plan
 from grader.stick.sheet import sheet_pdf
@@ -33,7 +33,7 @@ def run(paths: Sequence[Path], out: Path, choices: Choices, values: StickValues,
     GraderError
         If the values lack what is needed, or nothing can be written.
     """
-    results = _read(paths)
+    results = read_all(paths)
     if not results:
         return ExitCode.NOTHING_GRADED
     plan = make_plan(results, choices, values)
@@ -49,17 +49,6 @@ def run(paths: Sequence[Path], out: Path, choices: Choices, values: StickValues,
         print("There is no cutting to stick: none of grade 1 or 2 as it lies.", file=sys.stderr)
         return ExitCode.NOTHING_GRADED
     return ExitCode.ALL_GRADED if len(results) == len(paths) else ExitCode.SOME_SKIPPED
-
-
-def _read(paths: Sequence[Path]) -> list[ReadResults]:
-    results = []
-    for path in paths:
-        try:
-            results.append(read_results(path))
-        except ResultsProblem as problem:
-            print(f"left out: {clean(problem.message)}", file=sys.stderr)
-            print(f"  What to do: {clean(problem.advice)}", file=sys.stderr)
-    return results
 
 
 def _pictures(plan: StickPlan, out: Path) -> list[Path]:
