@@ -24,6 +24,11 @@ BRIGHTEST = 1.5
 CODE_GAMMA = 2.2
 PAPER_CODE, CODE_GAIN = 0.83, 4.0
 """Codes are centred on that of white paper, and stretched to about one."""
+DARKEST = 1e-4
+"""Of the brightest: darker light is coded alike."""
+LARGEST_LOGIT = 30.0
+BLOCK = ((0, 0), (0, 1), (1, 0), (1, 1))
+"""Rows and columns of the four pixels that the network takes as one place."""
 BLOCK_PX = 32
 """Sides are padded to a multiple: the network halves them five times, its input included."""
 
@@ -66,28 +71,50 @@ def shipped_network() -> NDArray[np.uint8]:
 def plant_maps(linear: Field, lay_mask: NDArray[np.bool_]) -> PlantMaps:
     """Return the maps of a flat view (H, W, 3) of 0.1 mm pixels; outside ``lay_mask`` it is paper."""
     height, width = linear.shape[:2]
-    coded = cv2.pow(np.clip(linear, 1e-4, BRIGHTEST) / BRIGHTEST, 1 / CODE_GAMMA)
-    coded = (coded - PAPER_CODE) * CODE_GAIN
-    coded[~lay_mask] = 0.0
-    below, right = -height % BLOCK_PX, -width % BLOCK_PX
-    padded = cv2.copyMakeBorder(coded, 0, below, 0, right, cv2.BORDER_CONSTANT, value=(0.0, 0.0, 0.0))
-    rows, columns = padded.shape[0] // 2, padded.shape[1] // 2
-    blocks = padded.reshape(rows, 2, columns, 2, 3).transpose(4, 1, 3, 0, 2)
     network = cv2.dnn.readNetFromONNX(shipped_network())
-    network.setInput(np.ascontiguousarray(blocks.reshape(1, 12, rows, columns), dtype=np.float32))
+    network.setInput(_coded_blocks(linear, lay_mask)[None])
     answers = network.forward()[0]
-    size = (2 * columns, 2 * rows)
+    _, rows, columns = answers.shape
+    _to_probability(answers)
 
     def fine(first: int) -> Field:
-        cells = answers[first : first + 4].reshape(2, 2, rows, columns).transpose(2, 0, 3, 1)
-        return _probability(cells.reshape(2 * rows, 2 * columns)[:height, :width])
+        cells = np.empty((2 * rows, 2 * columns), dtype=np.float32)
+        for k, (row, column) in enumerate(BLOCK):
+            cells[row::2, column::2] = answers[first + k]
+        return cells[:height, :width]
 
     def coarse(index: int) -> Field:
         # Sampled at block centres: linear interpolation keeps them in place.
-        return _probability(cv2.resize(answers[index], size, interpolation=cv2.INTER_LINEAR)[:height, :width])
+        wide = cv2.resize(answers[index], (2 * columns, 2 * rows), interpolation=cv2.INTER_LINEAR)
+        return np.asarray(wide, dtype=np.float32)[:height, :width]
 
     return PlantMaps(fine(0), fine(4), coarse(8), coarse(9), coarse(10), coarse(11))
 
 
-def _probability(logit: Field) -> Field:
-    return np.asarray(1 / (1 + cv2.exp(-np.clip(logit, -30, 30))), dtype=np.float32)
+def _coded_blocks(linear: Field, lay_mask: NDArray[np.bool_]) -> Field:
+    """Return codes (12, H/2, W/2), padded with paper: red of a block's four pixels, then green, then blue."""
+    height, width = linear.shape[:2]
+    below, right = -height % BLOCK_PX, -width % BLOCK_PX
+    blocks = np.zeros((3 * len(BLOCK), (height + below) // 2, (width + right) // 2), dtype=np.float32)
+    off_lay = ~lay_mask
+    gain, paper = CODE_GAIN / BRIGHTEST ** (1 / CODE_GAMMA), PAPER_CODE * CODE_GAIN
+    for channel in range(3):
+        code = np.clip(linear[..., channel], DARKEST * BRIGHTEST, BRIGHTEST)
+        cv2.pow(code, 1 / CODE_GAMMA, dst=code)
+        code *= gain
+        code -= paper
+        code[off_lay] = 0.0
+        for k, (row, column) in enumerate(BLOCK):
+            cells = code[row::2, column::2]
+            blocks[channel * len(BLOCK) + k, : cells.shape[0], : cells.shape[1]] = cells
+    return blocks
+
+
+def _to_probability(logit: Field) -> None:
+    """Turn logits into probabilities, in place: whole trays pass through here."""
+    np.negative(logit, out=logit)
+    np.clip(logit, -LARGEST_LOGIT, LARGEST_LOGIT, out=logit)
+    for field in logit:
+        cv2.exp(field, dst=field)
+    logit += 1.0
+    np.reciprocal(logit, out=logit)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import cv2
@@ -10,8 +11,8 @@ from numpy.typing import NDArray
 
 from grader.outline.edge import EDGE_LEVEL, coverage_of, outlines_mm
 from grader.outline.ends import EndMaps, Ends, find_ends, way_between_mm
+from grader.outline.foreign import ForeignSettings, foreign_things
 from grader.outline.plant import PlantMaps, plant_maps
-from grader.outline.shadow import ShadowSettings, find_shadow_colour, log_colour, shaded_paper
 from grader.records import FlatView, Mask, MatPose, PlantMarks, Silhouette, SilhouetteKind
 
 ROOM_PX = 12
@@ -22,7 +23,7 @@ ROOM_PX = 12
 class OutlineSettings:
     """What counts as a thing, a fragment, dirt."""
 
-    shadow: ShadowSettings = field(default_factory=ShadowSettings)
+    foreign: ForeignSettings = field(default_factory=ForeignSettings)
     least_likeness: float = 0.5
     """Probability of being plant from which a pixel counts."""
     close_mm: float = 0.3
@@ -31,8 +32,6 @@ class OutlineSettings:
     """Smaller things are dirt or loose leaves: the smallest cutting of 25 mm has 30 mm2."""
     least_length_mm: float = 18.0
     """Shorter things are dirt; miniature cuttings start at 24 mm."""
-    reported_area_mm2: float = 60.0
-    """Things that are not cuttings are mentioned from this size; below, they are crumbs and needles."""
     fragment_gap_mm: float = 0.9
     """A loose piece this near a plant belongs to it: a leaf on a petiole too thin to see."""
     piece_gap_mm: float = 2.5
@@ -48,14 +47,6 @@ class OutlineSettings:
     rival_distance_mm: float = 30.0
     rival_length_mm: float = 60.0
     """On something shorter, two base-like ends are its own two ends: doubt, not overlap."""
-    colour_smooth_px: float = 0.8
-    """Smoothing of the colours of foreign things: chroma noise of JPEG."""
-    strange_colour: float = 3.0
-    """Distance from the colours of shaded paper, in tolerances, from which something is not paper."""
-    strange_brightness: float = -0.35
-    """Log brightness below which colours are judged for that."""
-    strange_share: float = 0.35
-    """A thing is foreign if so much of it is coloured, but not like a plant."""
     solid_share: float = 0.8
     """Share of its convex hull that a card, a label or a tool fills; cuttings fill less."""
     solid_width_mm: float = 12.0
@@ -100,7 +91,10 @@ def find_silhouettes(
     side = 2 * round(settings.close_mm / view.mm_per_px / 2) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     closed = np.asarray(cv2.morphologyEx(marked, cv2.MORPH_CLOSE, kernel), dtype=np.uint8)
-    objects = _foreign_objects(view, closed, settings)
+    objects = [
+        _Piece(corner, mask, float(mask.sum()) * view.mm_per_px**2, None)
+        for corner, mask in foreign_things(view, closed, settings.foreign)
+    ]
     for thing in objects:
         x, y = thing.corner
         closed[y : y + thing.mask.shape[0], x : x + thing.mask.shape[1]][thing.mask] = 0
@@ -108,35 +102,6 @@ def find_silhouettes(
     wholes = _joined(pieces, crumbs, maps, view, settings) + objects
     found = [_silhouette(piece, coverage, maps, view, settings) for piece in wholes]
     return tuple(_reading_order([s for s in found if s is not None]))
-
-
-def _foreign_objects(view: FlatView, plant: NDArray[np.uint8], settings: OutlineSettings) -> list[_Piece]:
-    """Return things that are neither paper nor plant, such as a pen: coloured, and mostly not plant-like."""
-    shadow = find_shadow_colour(view.linear, settings.shadow)
-    smooth = cv2.GaussianBlur(view.linear, (0, 0), settings.colour_smooth_px)
-    brightness, red, blue = log_colour(np.asarray(smooth, dtype=np.float32))
-    on_red, on_blue = shaded_paper(brightness, shadow, settings.shadow)
-    off = np.hypot(
-        (red - on_red) / settings.shadow.red_tolerance, (blue - on_blue) / settings.shadow.blue_tolerance
-    )
-    strange = (off > settings.strange_colour) & (brightness < settings.strange_brightness)
-    strange &= view.lay_mask
-    kernel = np.ones((5, 5), np.uint8)
-    unlike = strange.astype(np.uint8) & (1 - plant)
-    solid = np.asarray(cv2.morphologyEx(unlike, cv2.MORPH_OPEN, kernel), dtype=np.uint8)
-    whole = cv2.morphologyEx(solid | plant, cv2.MORPH_CLOSE, kernel)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=8)
-    found = []
-    for label in range(1, len(stats)):
-        x, y, width, height, count = (int(value) for value in stats[label])
-        area_mm2 = count * view.mm_per_px**2
-        if area_mm2 < settings.reported_area_mm2:
-            continue
-        window = (slice(y, y + height), slice(x, x + width))
-        mask = labels[window] == label
-        if float(solid[window][mask].mean()) > settings.strange_share:
-            found.append(_Piece((x, y), mask, area_mm2, None))
-    return found
 
 
 def _pieces(
@@ -171,8 +136,7 @@ def _piece(
     small = np.pad(roomy[::shrink, ::shrink].astype(np.uint8), 2)
     bridged = cv2.morphologyEx(small, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))[2:-2, 2:-2]
     here = maps.crop(x0, y0, roomy.shape[1], roomy.shape[0])
-    reach = _disc(settings.base_reach_mm / mm_per_px)
-    near = cv2.dilate(roomy.astype(np.uint8), reach)[::shrink, ::shrink] > 0
+    near = _within(roomy, settings.base_reach_mm / mm_per_px)[::shrink, ::shrink]
     end_maps = EndMaps(
         *(np.where(near, m[::shrink, ::shrink], 0.0) for m in (here.base, here.bare_axis, here.leafy_axis))
     )
@@ -210,23 +174,13 @@ def _joined(
         x, y = piece.corner
         height, width = piece.mask.shape
         owner[y : y + height, x : x + width][piece.mask] = number
-    distance, nearest = cv2.distanceTransformWithLabels(
-        (owner == 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    owner_of_label = np.zeros(int(nearest.max()) + 1, dtype=np.int32)
-    owner_of_label[nearest[owner > 0]] = owner[owner > 0]
     gained: dict[int, list[_Piece]] = {}
     left_over = []
     for piece in [*crumbs, *loose]:
-        x, y = piece.corner
-        height, width = piece.mask.shape
-        gaps_mm = np.where(piece.mask, distance[y : y + height, x : x + width], np.inf) * view.mm_per_px
-        at = np.unravel_index(int(gaps_mm.argmin()), gaps_mm.shape)
-        number = int(owner_of_label[nearest[y + at[0], x + at[1]]])
         is_crumb = piece.ends is None
         limit_mm = settings.fragment_gap_mm if is_crumb else settings.piece_gap_mm
-        smaller = piece.area_mm2 < settings.piece_share * rooted[number - 1].area_mm2
-        if gaps_mm[at] < limit_mm and smaller:
+        number = _owner_within(owner, piece, limit_mm / view.mm_per_px)
+        if number and piece.area_mm2 < settings.piece_share * rooted[number - 1].area_mm2:
             gained.setdefault(number, []).append(piece)
         elif not is_crumb:
             left_over.append(piece)
@@ -235,6 +189,26 @@ def _joined(
         for number, piece in enumerate(rooted, start=1)
     ]
     return grown + left_over
+
+
+def _owner_within(owner: NDArray[np.int32], piece: _Piece, reach_px: float) -> int:
+    """Return whose plant lies nearest to a loose piece, 0 if none lies within reach."""
+    room = math.ceil(reach_px) + 1
+    x, y = piece.corner
+    left, top = max(0, x - room), max(0, y - room)
+    rows, columns = piece.mask.shape
+    around = owner[top : y + rows + room, left : x + columns + room]
+    if not around.any():
+        return 0
+    away, nearest = cv2.distanceTransformWithLabels(
+        (around == 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    here = (slice(y - top, y - top + rows), slice(x - left, x - left + columns))
+    gaps_px = np.where(piece.mask, away[here], np.inf)
+    at = np.unravel_index(int(gaps_px.argmin()), gaps_px.shape)
+    if gaps_px[at] >= reach_px:
+        return 0
+    return int(around[nearest == nearest[here][at]].max())
 
 
 def _united(parts: list[_Piece], maps: PlantMaps, mm_per_px: float, settings: OutlineSettings) -> _Piece:
@@ -270,7 +244,7 @@ def _silhouette(
     (x0, y0), mask = _with_room(piece.corner, piece.mask, view.lay_mask.shape)
     y1, x1 = y0 + mask.shape[0], x0 + mask.shape[1]
     kind, reason = _kind(piece, view, settings)
-    if kind is SilhouetteKind.OBJECT and piece.area_mm2 < settings.reported_area_mm2:
+    if kind is SilhouetteKind.OBJECT and piece.area_mm2 < settings.foreign.least_area_mm2:
         return None
     rim = cv2.dilate(mask.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
     coverage = whole[y0:y1, x0:x1] * rim
@@ -284,7 +258,7 @@ def _silhouette(
         base_mm = (float(at[0]), float(at[1]))
         run_mm, half_mm = piece.ends.candidates[0].run_mm, piece.ends.candidates[0].half_width_mm
         rival = _rival_score(piece.ends, view.mm_per_px * settings.skeleton_shrink, settings)
-    near = cv2.dilate(mask.astype(np.uint8), _disc(settings.marks_reach_mm / view.mm_per_px)) > 0
+    near = _within(mask, settings.marks_reach_mm / view.mm_per_px)
     here = maps.crop(x0, y0, x1 - x0, y1 - y0)
     marks = [np.where(near, shares, np.float32(0)) for shares in here.fields]
     for shares in (coverage, *marks):
@@ -307,9 +281,10 @@ def _silhouette(
     )
 
 
-def _disc(radius_px: float) -> NDArray[np.uint8]:
-    side = 2 * round(radius_px) + 1
-    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), dtype=np.uint8)
+def _within(mask: Mask, reach_px: float) -> Mask:
+    """Return where the mask is no further away than this; quicker than dilation by a large disc."""
+    away = cv2.distanceTransform(1 - mask.astype(np.uint8), cv2.DIST_L2, 5)
+    return np.asarray(away < reach_px + 0.5)
 
 
 def _rival_score(ends: Ends, mm_per_px: float, settings: OutlineSettings) -> float:
@@ -327,8 +302,8 @@ def _rival_score(ends: Ends, mm_per_px: float, settings: OutlineSettings) -> flo
 def _kind(piece: _Piece, view: FlatView, settings: OutlineSettings) -> tuple[SilhouetteKind, str]:
     touches = _touches_border(piece, view)
     length_mm = piece.ends.longest_way_mm if piece.ends else 0.0
-    points = np.argwhere(piece.mask)[:, ::-1].astype(np.int32)
-    hull = cv2.convexHull(points)
+    rims, _ = cv2.findContours(piece.mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    hull = cv2.convexHull(np.concatenate(rims))
     hull_mm2 = float(cv2.contourArea(hull)) * view.mm_per_px**2
     sides_mm = np.asarray(cv2.minAreaRect(hull)[1]) * view.mm_per_px
     if piece.area_mm2 > settings.solid_share * hull_mm2 and sides_mm.min() > settings.solid_width_mm:
