@@ -28,6 +28,9 @@ CARRY_SHRINK = 2
 LEAST_CONTRAST = 0.08
 """Smallest distance between the pure colours (linear light) that can be split."""
 EDGE_LEVEL = 0.5
+LEAST_HOLE_PX2 = 8.0
+"""Smaller holes are noise between needles."""
+LEAST_LOOP_POINTS = 8
 Plane = NDArray[np.floating[Any]]
 
 
@@ -94,20 +97,20 @@ def outlines_mm(
     padded = np.pad(coverage, 1)
     smooth = cv2.GaussianBlur(padded, (0, 0), 0.7)
     lines = contour_generator(z=smooth, name="serial", line_type=LineType.Separate).lines(EDGE_LEVEL)
-    loops = []
-    for line in lines:
-        xy = np.asarray(line, dtype=np.float64)[:-1] - 1.0
-        area = _signed_area(xy)
-        loops.append((area, (xy + corner_px) * mm_per_px + origin_mm))
+    # A loop of fewer points is a speck: a hole of LEAST_HOLE_PX2 has more.
+    loops = [np.asarray(line, dtype=np.float64)[:-1] - 1.0 for line in lines if len(line) > LEAST_LOOP_POINTS]
     if not loops:
         return np.zeros((0, 2)), ()
-    outer = max(range(len(loops)), key=lambda k: abs(loops[k][0]))
-    turn = np.sign(loops[outer][0])
-    least_hole_px2 = 8.0  # smaller holes are noise between needles
-    holes = tuple(loop for area, loop in loops if area * turn < -least_hole_px2)
-    return loops[outer][1], holes
+    areas = np.array([_signed_area(loop) for loop in loops])
+    outer = int(np.abs(areas).argmax())
+    is_hole = areas * np.sign(areas[outer]) < -LEAST_HOLE_PX2
+
+    def in_mm(loop: Points) -> Points:
+        return (loop + corner_px) * mm_per_px + origin_mm
+
+    return in_mm(loops[outer]), tuple(in_mm(loops[k]) for k in np.flatnonzero(is_hole))
 
 
 def _signed_area(xy: Points) -> float:
     x, y = xy[:, 0], xy[:, 1]
-    return float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
+    return float(np.dot(x[:-1], y[1:]) - np.dot(y[:-1], x[1:]) + x[-1] * y[0] - y[-1] * x[0]) / 2

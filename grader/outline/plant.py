@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -31,6 +32,16 @@ BLOCK = ((0, 0), (0, 1), (1, 0), (1, 1))
 """Rows and columns of the four pixels that the network takes as one place."""
 BLOCK_PX = 32
 """Sides are padded to a multiple: the network halves them five times, its input included."""
+
+
+BAND_PX = 800
+"""The network is asked for so many rows at a time: half of an A4 tray."""
+OVERLAP_PX = 96
+"""Rows seen beyond a band, a multiple of BLOCK_PX: what lies further away changes hardly an answer."""
+LOOK_SHRINK = 4
+DARKER_THAN_PAPER = -0.15
+"""Mean code of LOOK_SHRINK x LOOK_SHRINK blocks (0.8 mm) in some channel, from which it is not plain paper:
+a tenth less light."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,9 +82,7 @@ def shipped_network() -> NDArray[np.uint8]:
 def plant_maps(linear: Field, lay_mask: NDArray[np.bool_]) -> PlantMaps:
     """Return the maps of a flat view (H, W, 3) of 0.1 mm pixels; outside ``lay_mask`` it is paper."""
     height, width = linear.shape[:2]
-    network = cv2.dnn.readNetFromONNX(shipped_network())
-    network.setInput(_coded_blocks(linear, lay_mask)[None])
-    answers = network.forward()[0]
+    answers = _answers(_coded_blocks(linear, lay_mask))
     _, rows, columns = answers.shape
     _to_probability(answers)
 
@@ -89,6 +98,37 @@ def plant_maps(linear: Field, lay_mask: NDArray[np.bool_]) -> PlantMaps:
         return np.asarray(wide, dtype=np.float32)[:height, :width]
 
     return PlantMaps(fine(0), fine(4), coarse(8), coarse(9), coarse(10), coarse(11))
+
+
+def _answers(blocks: Field) -> Field:
+    """Return the network's logits (12, H/2, W/2): asked where something lies, band by band to save memory."""
+    network = cv2.dnn.readNetFromONNX(shipped_network())
+    answers = np.full(blocks.shape, -LARGEST_LOGIT, dtype=np.float32)
+    top, bottom, left, right = _where_things_lie(blocks)
+    n_bands = -(-(bottom - top) * 2 // BAND_PX)
+    step, overlap = BLOCK_PX // 2, OVERLAP_PX // 2
+    starts = [top + round(k * (bottom - top) / n_bands / step) * step for k in range(n_bands)]
+    for start, stop in pairwise([*starts, bottom]):
+        low, high = max(top, start - overlap), min(bottom, stop + overlap)
+        network.setInput(np.ascontiguousarray(blocks[None, :, low:high, left:right]))
+        answers[:, start:stop, left:right] = network.forward()[0][:, start - low : stop - low]
+    return answers
+
+
+def _where_things_lie(blocks: Field) -> tuple[int, int, int, int]:
+    """Return top, bottom, left, right of all that is not plain paper, in blocks, with room around it."""
+    _, rows, columns = blocks.shape
+    channels = blocks[:: len(BLOCK)].min(axis=0)
+    small = cv2.resize(channels, (columns // LOOK_SHRINK, rows // LOOK_SHRINK), interpolation=cv2.INTER_AREA)
+    found = small < DARKER_THAN_PAPER
+    step = BLOCK_PX // 2
+    limits = []
+    for axis, size in ((1, rows), (0, columns)):
+        at = np.flatnonzero(found.any(axis=axis)) * LOOK_SHRINK
+        low, high = (int(at[0]), int(at[-1]) + LOOK_SHRINK) if len(at) else (0, step)
+        limits += [max(0, low // step - 1) * step, min(size, (-(-high // step) + 1) * step)]
+    top, bottom, left, right = limits
+    return top, bottom, left, right
 
 
 def _coded_blocks(linear: Field, lay_mask: NDArray[np.bool_]) -> Field:

@@ -283,7 +283,7 @@ def _silhouette(
 
 def _within(mask: Mask, reach_px: float) -> Mask:
     """Return where the mask is no further away than this; quicker than dilation by a large disc."""
-    away = cv2.distanceTransform(1 - mask.astype(np.uint8), cv2.DIST_L2, 5)
+    away = cv2.distanceTransform(1 - mask.astype(np.uint8), cv2.DIST_L2, 3)
     return np.asarray(away < reach_px + 0.5)
 
 
