@@ -9,6 +9,7 @@ import pytest
 
 from grader.capture import read_photo
 from grader.locate import find_mat, flatten
+from grader.outline import plant
 from grader.outline.plant import PlantMaps, plant_maps
 from grader.records import FlatView, MatPose
 from tests.accuracy.run import ROOT
@@ -139,3 +140,32 @@ def test_neighbouring_pixels_are_not_exchanged(demo) -> None:
         edge = (share > 0.05) & (share < 0.95)
         right, wrong = (np.corrcoef(f[edge], -light[edge])[0, 1] for f in (share, exchanged))
         assert right > wrong + 0.01
+
+
+def test_asking_in_bands_or_only_around_things_changes_hardly_an_answer(demo, monkeypatch) -> None:
+    view, _, maps, _ = demo
+    monkeypatch.setattr(plant, "BAND_PX", 10_000)
+    monkeypatch.setattr(plant, "_where_things_lie", lambda blocks: (0, blocks.shape[1], 0, blocks.shape[2]))
+    whole = plant_maps(view.linear, view.lay_mask)
+    for field, other in zip(maps.fields, whole.fields, strict=True):
+        gap = abs(field - other)
+        assert gap.max() < 0.3
+        assert gap.mean() < 2e-4
+        assert ((field > 0.5) != (other > 0.5)).mean() < 2e-4  # 7 mm2 of a whole tray
+
+
+def test_one_cutting_in_a_corner_is_answered_as_on_a_full_tray(demo) -> None:
+    view, window = window_at_base(demo)
+    alone = np.ones_like(view.linear)
+    alone[window] = view.linear[window]
+    lay = np.ones(alone.shape[:2], bool)
+    maps = plant_maps(alone, lay)
+    inner = (
+        slice(window[0].start + 60, window[0].stop - 60),
+        slice(window[1].start + 60, window[1].stop - 60),
+    )
+    assert abs(maps.base[inner] - demo[2].base[inner]).max() < 0.2
+    far = np.ones(lay.shape, bool)
+    near = tuple(slice(part.start - 10, part.stop + 10) for part in window)
+    far[near] = False  # leaves that the window cuts through
+    assert float(maps.plant[far].max()) < 0.5
