@@ -21,6 +21,8 @@ INK, BAR, BAND = "#1b1b1b", "#4f7f9f", "#e3efe0"
 LINES = {"wanted": (0, (5, 3)), "allowed": "solid", "noted": "dotted"}
 """How the limits are drawn: told apart without colour."""
 MOST_BINS, LEAST_BINS = 30, 8
+MARGINS = {"left": 0.09, "right": 0.985, "bottom": 0.17, "top": 0.83}
+"""Of the axes, shares of the figure: room for numbers, words, and inches above."""
 HEADROOM = 1.45
 """Height of the axis over the highest bar: the names of the limits stand above the bars."""
 SPARE = 0.06
@@ -40,7 +42,9 @@ def spread_svg(spread: Spread) -> str:
     trait = TRAITS[spread.trait]
     # A fixed salt: the same results make the same bytes.
     with rc_context({"svg.hashsalt": "cutting-grader", "svg.fonttype": "path", "font.size": 9.0}):
-        figure = Figure(figsize=SIZE_INCH, layout="constrained")
+        figure = Figure(figsize=SIZE_INCH)
+        # Fixed margins: fitting them draws everything twice, and every report waits for it.
+        figure.subplots_adjust(**MARGINS)
         FigureCanvasSVG(figure)
         axes = figure.add_subplot()
         low, high = _range(spread)
