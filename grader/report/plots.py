@@ -21,9 +21,9 @@ INK, BAR, BAND = "#1b1b1b", "#4f7f9f", "#e3efe0"
 LINES = {"wanted": (0, (5, 3)), "allowed": "solid", "noted": "dotted"}
 """How the limits are drawn: told apart without colour."""
 MOST_BINS, LEAST_BINS = 30, 8
-MARGINS = {"left": 0.09, "right": 0.985, "bottom": 0.17, "top": 0.83}
+MARGINS = {"left": 0.115, "right": 0.985, "bottom": 0.17, "top": 0.83}
 """Of the axes, shares of the figure: room for numbers, words, and inches above."""
-HEADROOM = 1.45
+HEADROOM = 1.6
 """Height of the axis over the highest bar: the names of the limits stand above the bars."""
 SPARE = 0.06
 """Room beside the outermost value or limit, over the range."""
