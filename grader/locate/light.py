@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.records import Mask
+from grader.records import Mask, RgbImage
 
 _CODE = np.arange(256) / 255.0
 LIN_FROM_SRGB8: NDArray[np.float32] = np.where(
@@ -20,6 +20,8 @@ LIN_FROM_SRGB8: NDArray[np.float32] = np.where(
 ).astype(np.float32)
 """Linear light of an 8 bit sRGB code (IEC 61966-2-1:1999; the knee 0.04045 from memory)."""
 
+STRIP_PX = 128
+"""Rows worked on at a time: so many stay in the processor's cache.  A multiple of ``SHRINK``."""
 BLOCK_MM = 4.0
 """Light is judged in blocks: larger than a stem, smaller than the gaps between cuttings."""
 SHRINK = 4
@@ -32,6 +34,11 @@ ITERATIONS = 12
 NOISE_FLOOR = 0.004
 """Smallest believable scatter of paper blocks (log units): JPEG and paper texture."""
 DARKEST = 1e-4
+
+
+def linear_of(rgb: RgbImage) -> NDArray[np.float32]:
+    """Return 8 bit sRGB in linear light."""
+    return np.asarray(cv2.LUT(rgb, LIN_FROM_SRGB8), dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,13 +63,13 @@ class PaperLight:
         return np.asarray(cv2.resize(lines, (width, n), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
-def paper_light(linear: NDArray[np.float32], lay_mask: Mask, mm_per_px: float) -> tuple[PaperLight, float]:
+def paper_light(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[PaperLight, float]:
     """Return the light that clean paper would show in a view (H, W, 3), and the paper's relative noise.
 
     Fits a low-order polynomial to the logarithm of the brightest part of each block, from above:
     blocks darker than the surface (cuttings, shadows) lose their weight step by step.
     """
-    levels, usable, noise = _block_levels(linear, lay_mask, mm_per_px)
+    levels, usable, noise = _block_levels(rgb, lay_mask, mm_per_px)
     rows, cols = levels.shape[:2]
     basis = _basis(np.linspace(-1, 1, cols), np.linspace(-1, 1, rows))
     flat = np.log(np.maximum(levels.reshape(-1, 3), DARKEST))
@@ -78,7 +85,7 @@ def paper_light(linear: NDArray[np.float32], lay_mask: Mask, mm_per_px: float) -
         below = residual < -1.5 * scatter
         weight = np.where(below, np.exp(-(((residual + 1.5 * scatter) / scatter) ** 2) / 2), 1.0)
         weight = weight * np.where(residual > 4 * scatter, 0.1, 1.0) * usable
-    height, width = linear.shape[:2]
+    height, width = rgb.shape[:2]
     field = np.empty((rows * 2, cols * 2, 3), dtype=np.float32)
     fine = _basis(np.linspace(-1, 1, cols * 2), np.linspace(-1, 1, rows * 2))
     for channel in range(3):
@@ -87,11 +94,9 @@ def paper_light(linear: NDArray[np.float32], lay_mask: Mask, mm_per_px: float) -
     return PaperLight(field, (width, height)), noise
 
 
-def _block_levels(
-    linear: NDArray[np.float32], lay_mask: Mask, mm_per_px: float
-) -> tuple[NDArray[np.float64], Mask, float]:
+def _block_levels(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[NDArray[np.float64], Mask, float]:
     """Return the bright level of each block (rows, cols, 3), which may be used, and paper noise."""
-    small = cv2.resize(linear, None, fx=1 / SHRINK, fy=1 / SHRINK, interpolation=cv2.INTER_AREA)
+    small = _reduced(rgb)
     lay = cv2.resize(
         lay_mask.astype(np.uint8), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST
     )
@@ -102,12 +107,28 @@ def _block_levels(
     brightness = _in_blocks((seen[..., 0] + seen[..., 1] + seen[..., 2]) / 3, side)
     inside = _in_blocks(lay[: rows * side, : cols * side], side) > 0
     first, last = (int(share * side * side) for share in BRIGHT_SHARE)
-    order = np.argpartition(np.where(inside, brightness, -1.0), (first, last - 1), axis=-1)
+    order = np.argsort(np.where(inside, brightness, -1.0), axis=-1)
     bright = np.take_along_axis(blocks, order[..., first:last, None], axis=2)
     usable = inside.mean(axis=-1) > 0.9
     spread = brightness.std(axis=-1) / np.maximum(brightness.mean(axis=-1), DARKEST)
     noise = float(np.median(spread[usable])) if usable.any() else float("nan")
     return bright.mean(axis=2).astype(np.float64), usable, noise
+
+
+def _reduced(rgb: RgbImage) -> NDArray[np.float32]:
+    """Return the view in linear light, reduced; strip by strip, since all of it is large."""
+    strips = [
+        cv2.resize(
+            linear_of(rgb[first : first + STRIP_PX]),
+            None,
+            fx=1 / SHRINK,
+            fy=1 / SHRINK,
+            interpolation=cv2.INTER_AREA,
+        )
+        for first in range(0, len(rgb), STRIP_PX)
+        if len(rgb) - first > SHRINK // 2
+    ]
+    return np.concatenate(strips).astype(np.float32, copy=False)
 
 
 def _in_blocks(picture: NDArray[Any], side: int) -> NDArray[Any]:
@@ -118,9 +139,9 @@ def _in_blocks(picture: NDArray[Any], side: int) -> NDArray[Any]:
 
 
 def _basis(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    grid_x, grid_y = np.meshgrid(x, y)
-    terms = [grid_x**i * grid_y**j for i in range(ORDER + 1) for j in range(ORDER + 1 - i)]
-    return np.stack(terms, axis=-1).reshape(-1, len(terms))
+    across, down = (np.vander(at, ORDER + 1, increasing=True) for at in (x, y))
+    i, j = np.array([(i, j) for i in range(ORDER + 1) for j in range(ORDER + 1 - i)]).T
+    return np.asarray((across[None, :, i] * down[:, None, j]).reshape(-1, len(i)))
 
 
 def _solve(
