@@ -38,6 +38,7 @@ BEND_WAVES = tuple(
     if 0 < i * i + j * j <= BEND_MOST_WAVES**2
 )
 """Half waves across and down of each term of a bent sheet: 25 of them."""
+_ACROSS, _DOWN = np.array(BEND_WAVES).T
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,7 +57,7 @@ class SheetBend:
         """Return the height (N,) of the paper at mat positions (N, 2)."""
         across, down = _waves(self._place(points_mm))
         by_wave = np.zeros((BEND_MOST_WAVES + 1, BEND_MOST_WAVES + 1))
-        by_wave[tuple(np.array(BEND_WAVES).T)] = self.coefficients_mm
+        by_wave[_ACROSS, _DOWN] = self.coefficients_mm
         # Summed wave by wave: the 25 products of every point would take most of the time of a flat view.
         return np.asarray(np.sum((across @ by_wave) * down, axis=-1))
 
@@ -78,8 +79,7 @@ class SheetBend:
 def bend_terms(u: Points) -> NDArray[np.float64]:
     """Return the waves (..., 25) of a bent sheet at normalised positions (..., 2)."""
     across, down = _waves(u)
-    i, j = np.array(BEND_WAVES).T
-    return np.asarray(across[..., i] * down[..., j])
+    return np.asarray(across[..., _ACROSS] * down[..., _DOWN])
 
 
 def _waves(u: Points) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -179,9 +179,10 @@ class PlaneMap:
         """Return the local scale (N,) in px per mm: square root of the area magnification."""
         points_mm = np.atleast_2d(np.asarray(points_mm, dtype=np.float64))
         step_mm = 0.5
-        right_mm, down_mm = np.array([step_mm, 0.0]), np.array([0.0, step_mm])
-        along_x = self.px_from_mm(points_mm + right_mm) - self.px_from_mm(points_mm - right_mm)
-        along_y = self.px_from_mm(points_mm + down_mm) - self.px_from_mm(points_mm - down_mm)
+        around_mm = step_mm * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+        beside_mm = (points_mm + around_mm[:, None]).reshape(-1, 2)
+        right, left, below, above = self.px_from_mm(beside_mm).reshape(4, -1, 2)
+        along_x, along_y = right - left, below - above
         area = np.abs(along_x[:, 0] * along_y[:, 1] - along_x[:, 1] * along_y[:, 0])
         return np.asarray(np.sqrt(area) / (2 * step_mm))
 

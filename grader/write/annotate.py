@@ -21,6 +21,8 @@ from grader.write.marks import BLACK, STYLES, WHITE, Badge, Line, Mark, Rgb, Rin
 from grader.write.picture_note import note_of
 
 JPEG_QUALITY = 88
+PAPER = 255
+"""Below the tray."""
 RIM_PX = 3
 """Rim on each side of a line, in the opposite brightness."""
 LINE_TOLERANCE_PX = 0.35
@@ -37,8 +39,9 @@ def annotate(graded: GradedPhoto, photo: Photo) -> NDArray[np.uint8]:
 def _drawn(graded: GradedPhoto, photo: Photo) -> Image.Image:
     canvas = canvas_of(graded)
     size = canvas.size_px
-    page = Image.new("RGB", (size[0], size[1] + list_height(graded, size[0])), WHITE)
-    page.paste(Image.fromarray(shown_part(photo.rgb, canvas)), (0, 0))
+    sheet = np.full((size[1] + list_height(graded, size[0]), size[0], 3), PAPER, dtype=np.uint8)
+    sheet[: size[1]] = shown_part(photo.rgb, canvas)
+    page = Image.fromarray(sheet)
     pen = ImageDraw.Draw(page)
     for mark in (*marks_of(graded, canvas), *list_marks(graded, size[0], size[1])):
         paint(pen, mark)
@@ -81,32 +84,31 @@ def _ring_passes(ring: Ring) -> list[tuple[float, int, Rgb]]:
 
 
 def _paint_line(pen: ImageDraw.ImageDraw, line: Line) -> None:
+    """Paint a polyline with flat ends and round corners, each dash with its rim below it."""
     points = np.vstack([line.points_px, line.points_px[:1]]) if line.is_closed else line.points_px
-    for piece in dashed(points, line.dashes_px):
-        thin = _thinned(piece)
-        wedges = _corner_wedges(thin)
-        if line.rim is not None:
-            _paint_stroke(pen, thin, wedges, line.rim, line.width_px + 2 * RIM_PX)
-        _paint_stroke(pen, thin, wedges, line.colour, line.width_px)
-
-
-def _paint_stroke(
-    pen: ImageDraw.ImageDraw, points_px: Points, wedges: NDArray[np.float64], colour: Rgb, width_px: int
-) -> None:
-    """Paint a polyline with flat ends and round corners."""
-    pen.line(points_px.ravel().tolist(), fill=colour, width=width_px)
-    if len(wedges):
-        corners = points_px[1:-1, None] + (width_px - 1) / 2 * wedges
-        for wedge in corners.reshape(len(wedges), -1).tolist():
-            pen.polygon(wedge, fill=colour)
+    pieces = [_thinned(piece) for piece in dashed(points, line.dashes_px)]
+    joined = np.concatenate(pieces)
+    wedges = _corner_wedges(joined)
+    passes = [] if line.rim is None else [(line.rim, line.width_px + 2 * RIM_PX)]
+    passes.append((line.colour, line.width_px))
+    corners = [
+        (joined[1:-1, None] + (width - 1) / 2 * wedges).reshape(len(wedges), 8).tolist()
+        for _, width in passes
+    ]
+    start = 0
+    for piece in pieces:
+        xy = piece.ravel().tolist()
+        for (colour, width), wedge in zip(passes, corners, strict=True):
+            pen.line(xy, fill=colour, width=width)
+            for k in range(start, start + len(piece) - 2):
+                pen.polygon(wedge[k], fill=colour)
+        start += len(piece)
 
 
 def _corner_wedges(points_px: Points) -> NDArray[np.float64]:
     """Return what fills the gap on the outer side of each inner corner: (N - 2, 4, 2) about the corner,
     in half line widths.  The picture library's own joints take five times as long.
     """
-    if len(points_px) < 3:
-        return np.zeros((0, 4, 2))
     (dx, dy) = np.diff(points_px, axis=0).T
     length = np.maximum(np.hypot(dx, dy), 1e-9)
     dx, dy = dx / length, dy / length

