@@ -12,7 +12,7 @@ from PIL import Image, ImageDraw
 
 from calib.frames import Points
 from grader.records import GradedPhoto, Photo
-from grader.write.canvas import canvas_of, shown_part
+from grader.write.canvas import canvas_of, show_part
 from grader.write.compose import marks_of
 from grader.write.files import write_atomic
 from grader.write.letters import LINE_SPACING, PADDING_SHARE, block_size, font_of, paint_text
@@ -40,7 +40,7 @@ def _drawn(graded: GradedPhoto, photo: Photo) -> Image.Image:
     canvas = canvas_of(graded)
     size = canvas.size_px
     sheet = np.full((size[1] + list_height(graded, size[0]), size[0], 3), PAPER, dtype=np.uint8)
-    sheet[: size[1]] = shown_part(photo.rgb, canvas)
+    show_part(photo.rgb, canvas, sheet[: size[1]])
     page = Image.fromarray(sheet)
     pen = ImageDraw.Draw(page)
     for mark in (*marks_of(graded, canvas), *list_marks(graded, size[0], size[1])):
