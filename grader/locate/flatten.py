@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.locate.light import LIN_FROM_SRGB8, paper_light
+from grader.locate.light import STRIP_PX, linear_of, paper_light
 from grader.records import FlatView, Mask, MatPose, Photo
 
 
@@ -45,9 +45,14 @@ def flatten(photo: Photo, pose: MatPose, settings: FlatSettings | None = None) -
         ``linear`` is float32, 1.0 where clean paper is fully lit.
     """
     settings = settings or FlatSettings()
-    linear, lay_mask, origin_mm = unlit_view(photo, pose, settings)
-    light, noise = paper_light(linear, lay_mask, settings.mm_per_px)
-    linear /= light
+    rgb, origin_mm = _from_above(photo, pose, settings)
+    lay_mask = _lay_mask(rgb.shape[:2], origin_mm, pose, settings)
+    light, noise = paper_light(rgb, lay_mask, settings.mm_per_px)
+    linear = np.empty(rgb.shape, dtype=np.float32)
+    # Strip by strip: a second picture of this size, of the light alone, would only be thrown away.
+    for first in range(0, len(rgb), STRIP_PX):
+        strip = linear_of(rgb[first : first + STRIP_PX])
+        np.divide(strip, light.rows(first, len(strip)), out=linear[first : first + STRIP_PX])
     linear.setflags(write=False)
     return FlatView(
         linear=linear,
@@ -63,7 +68,7 @@ def unlit_view(
 ) -> tuple[NDArray[np.float32], Mask, tuple[float, float]]:
     """Return the lay area from straight above, light not evened out: linear, lay mask, origin in mm."""
     rgb, origin_mm = _from_above(photo, pose, settings)
-    return LIN_FROM_SRGB8[rgb], _lay_mask(rgb.shape[:2], origin_mm, pose, settings), origin_mm
+    return linear_of(rgb), _lay_mask(rgb.shape[:2], origin_mm, pose, settings), origin_mm
 
 
 def _from_above(
@@ -80,11 +85,29 @@ def _from_above(
     x_mm = origin_mm[0] + ((np.arange(cols) - 0.5) * step - 0.5) * mm
     y_mm = origin_mm[1] + ((np.arange(rows) - 0.5) * step - 0.5) * mm
     grid = np.stack(np.meshgrid(x_mm, y_mm), axis=-1).reshape(-1, 2)
-    coarse = pose.plane.px_from_mm(grid).reshape(rows, cols, 2).astype(np.float32)
-    fine = cv2.resize(coarse, (cols * step, rows * step), interpolation=cv2.INTER_LINEAR)
-    fine = fine[step : step + height, step : step + width]
-    rgb = cv2.remap(photo.rgb, fine[..., 0], fine[..., 1], interpolation=cv2.INTER_LINEAR)
-    return np.asarray(rgb, dtype=np.uint8), origin_mm
+    coarse_x, coarse_y = (
+        pose.plane.px_from_mm(grid).reshape(rows, cols, 2).astype(np.float32).transpose(2, 0, 1)
+    )
+    rgb = np.empty((height, width, 3), dtype=np.uint8)
+    n_rows = max(1, STRIP_PX // step)
+    for first in range(0, rows - 2, n_rows):  # the map of the whole would be larger than the picture
+        strip = rgb[first * step : (first + n_rows) * step]
+        x_px, y_px = (
+            _finer(coarse[first : first + n_rows + 2], step)[: len(strip), :width]
+            for coarse in (coarse_x, coarse_y)
+        )
+        cv2.remap(photo.rgb, x_px, y_px, interpolation=cv2.INTER_LINEAR, dst=strip)
+    return rgb, origin_mm
+
+
+def _finer(coarse: NDArray[np.float32], step: int) -> NDArray[np.float32]:
+    """Return values at every pixel from those at every ``step``-th; the outer rows and columns only lend
+    their values.
+    """
+    size = (coarse.shape[1] * step, coarse.shape[0] * step)
+    return np.asarray(
+        cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)[step:, step:], dtype=np.float32
+    )
 
 
 def _lay_mask(

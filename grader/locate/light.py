@@ -5,11 +5,14 @@ Paper white all round the cuttings is the reference for illumination and white b
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.records import Mask
+from grader.records import Mask, RgbImage
 
 _CODE = np.arange(256) / 255.0
 LIN_FROM_SRGB8: NDArray[np.float32] = np.where(
@@ -17,6 +20,8 @@ LIN_FROM_SRGB8: NDArray[np.float32] = np.where(
 ).astype(np.float32)
 """Linear light of an 8 bit sRGB code (IEC 61966-2-1:1999; the knee 0.04045 from memory)."""
 
+STRIP_PX = 128
+"""Rows worked on at a time: so many stay in the processor's cache.  A multiple of ``SHRINK``."""
 BLOCK_MM = 4.0
 """Light is judged in blocks: larger than a stem, smaller than the gaps between cuttings."""
 SHRINK = 4
@@ -31,15 +36,40 @@ NOISE_FLOOR = 0.004
 DARKEST = 1e-4
 
 
-def paper_light(
-    linear: NDArray[np.float32], lay_mask: Mask, mm_per_px: float
-) -> tuple[NDArray[np.float32], float]:
-    """Return the light field (H, W, 3) that clean paper would show, and the paper's relative noise.
+def linear_of(rgb: RgbImage) -> NDArray[np.float32]:
+    """Return 8 bit sRGB in linear light."""
+    return np.asarray(cv2.LUT(rgb, LIN_FROM_SRGB8), dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PaperLight:
+    """The light that clean paper would show, kept coarse: it is smooth."""
+
+    coarse: NDArray[np.float32]
+    """(R, C, 3) at evenly spaced places of the view."""
+    size_px: tuple[int, int]
+    """Width, height of the view."""
+
+    def rows(self, first: int, n: int) -> NDArray[np.float32]:
+        """Return the light (n, W, 3) of some rows, interpolated linearly."""
+        width, height = self.size_px
+        # Where the centres of these rows lie between those of the coarse ones; held level beyond them.
+        at = (np.arange(first, first + n) + 0.5) * len(self.coarse) / height - 0.5
+        at = np.clip(at, 0.0, len(self.coarse) - 1.0)
+        low = np.minimum(at.astype(int), max(0, len(self.coarse) - 2))
+        share = (at - low).astype(np.float32)[:, None, None]
+        high = np.minimum(low + 1, len(self.coarse) - 1)
+        lines = self.coarse[low] * (1 - share) + self.coarse[high] * share
+        return np.asarray(cv2.resize(lines, (width, n), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def paper_light(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[PaperLight, float]:
+    """Return the light that clean paper would show in a view (H, W, 3), and the paper's relative noise.
 
     Fits a low-order polynomial to the logarithm of the brightest part of each block, from above:
     blocks darker than the surface (cuttings, shadows) lose their weight step by step.
     """
-    levels, usable, noise = _block_levels(linear, lay_mask, mm_per_px)
+    levels, usable, noise = _block_levels(rgb, lay_mask, mm_per_px)
     rows, cols = levels.shape[:2]
     basis = _basis(np.linspace(-1, 1, cols), np.linspace(-1, 1, rows))
     flat = np.log(np.maximum(levels.reshape(-1, 3), DARKEST))
@@ -55,48 +85,68 @@ def paper_light(
         below = residual < -1.5 * scatter
         weight = np.where(below, np.exp(-(((residual + 1.5 * scatter) / scatter) ** 2) / 2), 1.0)
         weight = weight * np.where(residual > 4 * scatter, 0.1, 1.0) * usable
-    height, width = linear.shape[:2]
+    height, width = rgb.shape[:2]
     field = np.empty((rows * 2, cols * 2, 3), dtype=np.float32)
     fine = _basis(np.linspace(-1, 1, cols * 2), np.linspace(-1, 1, rows * 2))
     for channel in range(3):
         fit = _solve(basis, flat[:, channel], weight)
         field[..., channel] = np.exp(fine @ fit).reshape(rows * 2, cols * 2)
-    full = cv2.resize(field, (width, height), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(full, dtype=np.float32), noise
+    return PaperLight(field, (width, height)), noise
 
 
-def _block_levels(
-    linear: NDArray[np.float32], lay_mask: Mask, mm_per_px: float
-) -> tuple[NDArray[np.float64], Mask, float]:
+def _block_levels(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[NDArray[np.float64], Mask, float]:
     """Return the bright level of each block (rows, cols, 3), which may be used, and paper noise."""
-    small = cv2.resize(linear, None, fx=1 / SHRINK, fy=1 / SHRINK, interpolation=cv2.INTER_AREA)
+    small = _reduced(rgb)
     lay = cv2.resize(
         lay_mask.astype(np.uint8), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST
     )
     side = max(2, round(BLOCK_MM / mm_per_px / SHRINK))
     rows, cols = small.shape[0] // side, small.shape[1] // side
-    grouped = small[: rows * side, : cols * side].reshape(rows, side, cols, side, 3)
-    blocks = grouped.transpose(0, 2, 1, 3, 4).reshape(rows, cols, side * side, 3)
-    lay_grouped = lay[: rows * side, : cols * side].reshape(rows, side, cols, side)
-    inside = lay_grouped.transpose(0, 2, 1, 3).reshape(rows, cols, side * side)
-    brightness = np.where(inside > 0, blocks.mean(axis=-1), -1.0)
-    order = np.argsort(brightness, axis=-1)
+    seen = small[: rows * side, : cols * side]
+    blocks = _in_blocks(seen, side)
+    brightness = _in_blocks((seen[..., 0] + seen[..., 1] + seen[..., 2]) / 3, side)
+    inside = _in_blocks(lay[: rows * side, : cols * side], side) > 0
     first, last = (int(share * side * side) for share in BRIGHT_SHARE)
+    order = np.argsort(np.where(inside, brightness, -1.0), axis=-1)
     bright = np.take_along_axis(blocks, order[..., first:last, None], axis=2)
-    usable = (inside > 0).mean(axis=-1) > 0.9
-    spread = blocks.mean(axis=-1).std(axis=-1) / np.maximum(blocks.mean(axis=(2, 3)), DARKEST)
+    usable = inside.mean(axis=-1) > 0.9
+    spread = brightness.std(axis=-1) / np.maximum(brightness.mean(axis=-1), DARKEST)
     noise = float(np.median(spread[usable])) if usable.any() else float("nan")
     return bright.mean(axis=2).astype(np.float64), usable, noise
 
 
+def _reduced(rgb: RgbImage) -> NDArray[np.float32]:
+    """Return the view in linear light, reduced; strip by strip, since all of it is large."""
+    strips = [
+        cv2.resize(
+            linear_of(rgb[first : first + STRIP_PX]),
+            None,
+            fx=1 / SHRINK,
+            fy=1 / SHRINK,
+            interpolation=cv2.INTER_AREA,
+        )
+        for first in range(0, len(rgb), STRIP_PX)
+        if len(rgb) - first > SHRINK // 2
+    ]
+    return np.concatenate(strips).astype(np.float32, copy=False)
+
+
+def _in_blocks(picture: NDArray[Any], side: int) -> NDArray[Any]:
+    """Return the pixels (rows, cols, side * side, ...) of square blocks."""
+    rows, cols = picture.shape[0] // side, picture.shape[1] // side
+    grouped = picture.reshape(rows, side, cols, side, *picture.shape[2:])
+    return np.asarray(np.swapaxes(grouped, 1, 2).reshape(rows, cols, side * side, *picture.shape[2:]))
+
+
 def _basis(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    grid_x, grid_y = np.meshgrid(x, y)
-    terms = [grid_x**i * grid_y**j for i in range(ORDER + 1) for j in range(ORDER + 1 - i)]
-    return np.stack(terms, axis=-1).reshape(-1, len(terms))
+    across, down = (np.vander(at, ORDER + 1, increasing=True) for at in (x, y))
+    i, j = np.array([(i, j) for i in range(ORDER + 1) for j in range(ORDER + 1 - i)]).T
+    return np.asarray((across[None, :, i] * down[:, None, j]).reshape(-1, len(i)))
 
 
 def _solve(
     basis: NDArray[np.float64], values: NDArray[np.float64], weight: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    root = np.sqrt(weight)
-    return np.asarray(np.linalg.lstsq(basis * root[:, None], values * root, rcond=None)[0])
+    """Return the weighted least squares fit by normal equations: ten terms, well scaled."""
+    weighted = basis * weight[:, None]
+    return np.asarray(np.linalg.pinv(weighted.T @ basis, hermitian=True) @ (weighted.T @ values))

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from calib.frames import PlaneMap, Points
-from grader.records import GradedPhoto
+from grader.records import GradedPhoto, RgbImage
 
 WIDTH_PX = 2400
 """Sharp on a phone when zoomed in; the file stays below 2 MB."""
@@ -66,3 +67,18 @@ def canvas_of_page(page_mm: tuple[float, float], plane: PlaneMap, image_size_px:
     right, bottom = min(width, right), min(height, bottom)
     scale = min(WIDTH_PX / (right - left), WIDTH_PX * MOST_HEIGHT_RATIO / (bottom - top))
     return Canvas(left, top, right, bottom, scale)
+
+
+def show_part(rgb: RgbImage, canvas: Canvas, into: RgbImage) -> None:
+    """Fill a picture of the canvas's size with the part of the photo (H, W, 3) that is shown.
+
+    Halved by means of four while it is more than twice as large, then linearly: nearer to a windowed
+    sinc than means over what each pixel covers, at a sixth of the time.
+    """
+    part = rgb[canvas.top_px : canvas.bottom_px, canvas.left_px : canvas.right_px]
+    width, height = canvas.size_px
+    while part.shape[1] > 2 * width:
+        half = (part.shape[1] // 2, part.shape[0] // 2)
+        part = np.asarray(cv2.resize(part, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    way = cv2.INTER_LINEAR if canvas.scale < 1.0 else cv2.INTER_CUBIC
+    cv2.resize(part, (width, height), dst=into, interpolation=way)

@@ -7,7 +7,7 @@ import re
 import unicodedata
 from functools import cache
 
-from PIL import ImageFont
+from PIL import Image, ImageDraw, ImageFont
 
 LINE_SPACING = 1.25
 """Distance of lines over letter size."""
@@ -57,6 +57,33 @@ def _stand_in(character: str) -> str:
 def width_of(text: str, size_px: float) -> float:
     """Return the width of one line, px."""
     return float(font_of(round(size_px)).getlength(drawable(text)))
+
+
+def paint_text(
+    pen: ImageDraw.ImageDraw, at_px: tuple[float, float], text: str, size_px: float, ink: tuple[int, int, int]
+) -> None:
+    """Paint one line of text, its corner at whole pixels.
+
+    Word by word: the font's steps are whole pixels and do not depend on the neighbour across a gap, and
+    the same few hundred words make up every list, so each is rendered once.
+    """
+    size = round(size_px)
+    x, y = round(at_px[0]), round(at_px[1])
+    for word in drawable(text).split(" "):
+        if word:
+            left, top, mask = _word_mask(word, size)
+            pen.bitmap((x + left, y + top), mask, fill=ink)
+        x += round(width_of(word, size) + width_of(" ", size))
+
+
+@functools.lru_cache(maxsize=1024)
+def _word_mask(word: str, size_px: int) -> tuple[int, int, Image.Image]:
+    """Return where a word's picture begins from its corner, and the picture: how much ink is where."""
+    font = font_of(size_px)
+    left, top, right, bottom = (round(edge) for edge in font.getbbox(word))
+    mask = Image.new("L", (max(1, right - left), max(1, bottom - top)))
+    ImageDraw.Draw(mask).text((-left, -top), word, fill=255, font=font)
+    return left, top, mask
 
 
 def block_size(lines: tuple[str, ...], size_px: float) -> tuple[float, float]:

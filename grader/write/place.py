@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
@@ -30,18 +31,29 @@ class Free:
 
     def take_polygon(self, points_px: Points, rim_px: float = GAP_PX) -> None:
         """Mark the inside of a polygon, and a rim round it, as taken."""
-        self.n_taken += self._covered(points_px, rim_px)
+        window, covered = self._covered(points_px, rim_px)
+        self.n_taken[window] += covered
 
-    def _covered(self, points_px: Points, rim_px: float = GAP_PX) -> NDArray[np.bool_]:
-        if len(points_px) < 2:
-            return np.zeros(self.n_taken.shape, dtype=np.bool_)
+    def _covered(
+        self, points_px: Points, rim_px: float = GAP_PX
+    ) -> tuple[tuple[slice, slice], NDArray[np.bool_]]:
+        """Return the part of the map that a polygon may touch, and what it covers there."""
         rows, cols = self.n_taken.shape
-        layer = Image.new("1", (cols, rows))
+        if len(points_px) < 2:
+            return (slice(0, 0), slice(0, 0)), np.zeros((0, 0), dtype=np.bool_)
+        width = max(1, round(2 * rim_px / CELL_PX))
+        cells = points_px / CELL_PX
+        x0, y0 = np.clip(np.floor(cells.min(axis=0)).astype(int) - width, 0, [cols, rows]).tolist()
+        x1, y1 = np.clip(np.ceil(cells.max(axis=0)).astype(int) + width + 1, 0, [cols, rows]).tolist()
+        window = (slice(y0, y1), slice(x0, x1))
+        if x0 >= x1 or y0 >= y1:
+            return window, np.zeros((max(0, y1 - y0), max(0, x1 - x0)), dtype=np.bool_)
+        layer = Image.new("1", (x1 - x0, y1 - y0))
         pen = ImageDraw.Draw(layer)
-        cells = [(float(x), float(y)) for x, y in points_px / CELL_PX]
-        pen.polygon(cells, fill=1)
-        pen.line([*cells, cells[0]], fill=1, width=max(1, round(2 * rim_px / CELL_PX)))
-        return np.array(layer, dtype=np.bool_)
+        outline = (cells - [x0, y0]).ravel().tolist()
+        pen.polygon(outline, fill=1)
+        pen.line([*outline, *outline[:2]], fill=1, width=width)
+        return window, np.array(layer, dtype=np.bool_)
 
     def take_box(self, left_px: float, top_px: float, width_px: float, height_px: float) -> None:
         """Mark a box as taken."""
@@ -74,24 +86,41 @@ class Free:
         w, h = int(-(-width_px // CELL_PX)) + 1, int(-(-height_px // CELL_PX)) + 1
         if w >= cols or h >= rows:
             return None
-        n_taken = self.n_taken if over_px is None else self.n_taken - self._covered(over_px)
-        total = np.zeros((rows + 1, cols + 1), dtype=np.int64)
-        total[1:, 1:] = (n_taken > 0).cumsum(axis=0).cumsum(axis=1)
+        # Boxes out of reach of all the points are left out first: nearly all of them.
+        x0, y0, x1, y1 = _reach(near_px, width_px, height_px, farthest_px, (cols - w, rows - h))
+        if x0 >= x1 or y0 >= y1:
+            return None
+        is_taken = self._taken_in(x0, y0, x1 + w - 1, y1 + h - 1, over_px).astype(np.uint8)
+        total = np.asarray(cv2.integral(is_taken))
         covered = total[h:, w:] - total[:-h, w:] - total[h:, :-w] + total[:-h, :-w]
         y, x = np.nonzero(covered == 0)
         if not len(x):
             return None
-        corners = np.stack([x, y], axis=1) * float(CELL_PX)
+        corners = np.stack([x + x0, y + y0], axis=1) * float(CELL_PX)
         size = np.array([width_px, height_px])
-        # Boxes out of reach of all the points are left out first: nearly all of them.
-        reach_low, reach_high = near_px.min(axis=0) - farthest_px, near_px.max(axis=0) + farthest_px
-        corners = corners[((corners + size >= reach_low) & (corners <= reach_high)).all(axis=1)]
-        if not len(corners):
-            return None
-        low, high = corners, corners + size
         best = np.full(len(corners), np.inf)
         for point in near_px:
-            outside = np.maximum(np.maximum(low - point, point - high), 0.0)
-            best = np.minimum(best, np.hypot(outside[:, 0], outside[:, 1]))
+            outside = np.maximum(np.maximum(corners - point, point - size - corners), 0.0)
+            best = np.minimum(best, outside[:, 0] ** 2 + outside[:, 1] ** 2)
         k = int(np.argmin(best))
-        return (float(corners[k, 0]), float(corners[k, 1])) if best[k] <= farthest_px else None
+        return (float(corners[k, 0]), float(corners[k, 1])) if best[k] <= farthest_px**2 else None
+
+    def _taken_in(self, x0: int, y0: int, x1: int, y1: int, over_px: Points | None) -> NDArray[np.bool_]:
+        """Return which cells of a window are taken, by other things than a polygon."""
+        if over_px is None:
+            return np.asarray(self.n_taken[y0:y1, x0:x1] > 0)
+        n_taken = self.n_taken.copy()
+        window, covered = self._covered(over_px)
+        n_taken[window] -= covered
+        return np.asarray(n_taken[y0:y1, x0:x1] > 0)
+
+
+def _reach(
+    near_px: Points, width_px: float, height_px: float, farthest_px: float, most_cells: tuple[int, int]
+) -> tuple[int, int, int, int]:
+    """Return the first and the last cells, across and down, of corners of boxes that reach some points."""
+    low = (near_px.min(axis=0) - farthest_px - [width_px, height_px]) / CELL_PX
+    high = (near_px.max(axis=0) + farthest_px) / CELL_PX
+    x0, y0 = np.maximum(np.ceil(low), 0).astype(int).tolist()
+    x1, y1 = np.minimum(np.floor(high) + 1, np.array(most_cells) + 1).astype(int).tolist()
+    return x0, y0, x1, y1
