@@ -41,6 +41,10 @@ CLEAR_SPREAD_MM = 0.5
 for all but three."""
 
 
+_Tip = tuple[tuple[float, float], float, float]
+"""Place (x, y) in reduced pixels, probability, and spread in reduced pixels of a possible tip."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Leader:
     """The chosen way."""
@@ -55,20 +59,24 @@ class Leader:
 
 def find_leader(fields: CuttingFields, base_mm: Points) -> Leader | None:
     """Return the way from a base (2,) to the likeliest tip, or None where there is none."""
-    line = np.maximum(fields.marks.bare_axis, fields.marks.leafy_axis)[::SHRINK, ::SHRINK]
-    covered = (fields.coverage > 0.5)[::SHRINK, ::SHRINK].astype(np.uint8)
+    reduced = (slice(None, None, SHRINK), slice(None, None, SHRINK))
+    line = np.maximum(fields.marks.bare_axis[reduced], fields.marks.leafy_axis[reduced])
+    covered = (fields.coverage[reduced] > 0.5).astype(np.uint8)
     near = cv2.dilate(covered, np.ones((3, 3), np.uint8)) > 0
-    likely = np.where(near, line, 0.0) + FAINTEST
-    cost = np.where(near, 1 / likely, OFF_PLANT_COST / FAINTEST)
+    cost = np.full(line.shape, OFF_PLANT_COST / FAINTEST, dtype=np.float32)
+    cost[near] = 1 / (line[near] + FAINTEST)
     scale = fields.mm_per_px * SHRINK
     shape = np.asarray(cost.shape)
     start = np.clip(np.round((base_mm - fields.corner_mm) / scale).astype(int)[::-1], 0, shape - 1)
     search = MCP_Geometric(cost)
-    reached, _ = search.find_costs([tuple(start)])
+    tips = _tips(fields)
+    ends = [tuple(np.clip(np.round(xy[::-1]).astype(int), 0, shape - 1)) for xy, _, _ in tips]
+    reached, _ = search.find_costs([tuple(start)], ends or None)  # no further than to the last tip
+    if not tips:
+        tips, ends = _furthest(line, reached)
     ways, scores, spreads = [], [], []
-    for xy, peak, spread in _tips(fields, line, reached):
-        end = np.clip(np.round(np.asarray(xy)[::-1]).astype(int), 0, shape - 1)
-        steps = np.asarray(search.traceback(tuple(end)))
+    for (xy, peak, spread), end in zip(tips, ends, strict=True):
+        steps = np.asarray(search.traceback(end))
         if len(steps) < 10:
             continue
         way = steps[:, ::-1] * scale + np.asarray(fields.corner_mm)
@@ -94,10 +102,8 @@ def _put_forward(tip_mm: Points, way_mm: Points) -> Points:
     return np.asarray(tip_mm + TIP_SHORT_MM * direction / max(float(np.hypot(*direction)), 1e-9))
 
 
-def _tips(
-    fields: CuttingFields, line: Field, reached: Values
-) -> list[tuple[tuple[float, float], float, float]]:
-    """Return place (x, y) in reduced pixels, probability, and spread in reduced pixels of possible tips."""
+def _tips(fields: CuttingFields) -> list[_Tip]:
+    """Return the places that may be the tip."""
     tip = fields.marks.tip[::SHRINK, ::SHRINK]
     _, labels, stats, _ = cv2.connectedComponentsWithStats((tip > LEAST_TIP).astype(np.uint8), connectivity=8)
     found = []
@@ -111,9 +117,13 @@ def _tips(
         cx, cy = float((columns * weight).sum()) / total, float((rows * weight).sum()) / total
         spread2 = float((((columns - cx) ** 2 + (rows - cy) ** 2) * weight).sum()) / total / 2
         found.append(((cx, cy), float(weight.max()), float(np.sqrt(spread2))))
-    if not found:
-        far = np.where((line > LIKELY_LINE) & np.isfinite(reached), reached, -1.0)
-        row, column = np.unravel_index(int(far.argmax()), far.shape)
-        if far[row, column] > 0:
-            found.append(((float(column), float(row)), LEAST_TIP, 10.0))
     return found
+
+
+def _furthest(line: Field, reached: Values) -> tuple[list[_Tip], list[tuple[int, int]]]:
+    """Return the end of the leader where no tip is seen, the second time as (row, column); empty if none."""
+    far = np.where((line > LIKELY_LINE) & np.isfinite(reached), reached, -1.0)
+    row, column = (int(place) for place in np.unravel_index(int(far.argmax()), far.shape))
+    if far[row, column] <= 0:
+        return [], []
+    return [((float(column), float(row)), LEAST_TIP, 10.0)], [(row, column)]
