@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from skimage.graph import MCP_Geometric
 
 from grader.records import Points, Values
@@ -66,7 +67,7 @@ def find_leader(fields: CuttingFields, base_mm: Points) -> Leader | None:
     cost = np.full(line.shape, OFF_PLANT_COST / FAINTEST, dtype=np.float32)
     cost[near] = 1 / (line[near] + FAINTEST)
     scale = fields.mm_per_px * SHRINK
-    shape = np.asarray(cost.shape)
+    shape: NDArray[np.int64] = np.asarray(cost.shape)
     start = np.clip(np.round((base_mm - fields.corner_mm) / scale).astype(int)[::-1], 0, shape - 1)
     search = MCP_Geometric(cost)
     tips = _tips(fields)
