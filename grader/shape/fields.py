@@ -49,12 +49,12 @@ def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:
     """Return coverage and colours of one silhouette's crop."""
     x, y = silhouette.corner_px
     height, width = silhouette.coverage.shape
-    linear = np.clip(view.linear[y : y + height, x : x + width], DARKEST, None)
-    red, green, blue = cv2.split(np.log(cv2.GaussianBlur(linear, (0, 0), COLOUR_SMOOTH_PX)))
+    linear = np.maximum(view.linear[y : y + height, x : x + width], np.float32(DARKEST))
+    smooth = cv2.GaussianBlur(linear, (0, 0), COLOUR_SMOOTH_PX)
     return CuttingFields(
         coverage=np.ascontiguousarray(silhouette.coverage),
-        red=np.asarray(red - green),
-        blue=np.asarray(blue - green),
+        red=np.log(smooth[..., 0] / smooth[..., 1]),
+        blue=np.log(smooth[..., 2] / smooth[..., 1]),
         marks=silhouette.marks,
         mm_per_px=view.mm_per_px,
         corner_mm=(
