@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from grader.records import Points, Values
 from grader.shape.curves import arc_of, fitted, normals_of, resampled, smoothed
@@ -103,7 +103,7 @@ def _offsets_of(trail_mm: Points, guide_mm: Points, normals: Points) -> Values:
     if len(guide_mm) == 0:
         return np.zeros(0)
     dense = resampled(trail_mm, 0.1)
-    nearest = np.argmin(np.hypot(*(dense[None, :, :] - guide_mm[:, None, :]).transpose(2, 0, 1)), axis=1)
+    nearest = cKDTree(dense).query(guide_mm)[1]
     return np.asarray(np.sum((dense[nearest] - guide_mm) * normals, axis=1))
 
 
@@ -127,18 +127,22 @@ def _local_mean(
 
 def _cheapest(cost: Values, across_mm: Values, settings: AxisSettings) -> Values:
     """Return the offset (K,) mm of the cheapest line: Viterbi over the offsets, slope penalised."""
-    slope = (across_mm[:, None] - across_mm[None, :]) / settings.step_mm
     reach = 6  # offsets further apart in one step are never cheaper
-    penalty = np.where(np.abs(slope) * settings.step_mm > reach * settings.across_step_mm, np.inf, 0.0)
-    penalty = penalty + settings.slope_cost * slope**2 * settings.step_mm
-    total = cost[0].copy()
-    origins: NDArray[np.int64] = np.zeros(cost.shape, dtype=np.int64)
-    for k in range(1, len(cost)):
-        ways = total[None, :] + penalty
-        origins[k] = ways.argmin(axis=1)
-        total = ways[np.arange(len(across_mm)), origins[k]] + cost[k]
+    slope = np.arange(-reach, reach + 1) * settings.across_step_mm / settings.step_mm
+    penalty = settings.slope_cost * slope**2 * settings.step_mm
+    # Totals with a rim, so that all ways into all offsets are windows on one row.
+    n = cost.shape[1]
+    total = np.full((len(cost), n + 2 * reach), np.inf)
+    total[:, reach:-reach] = cost
+    windows = np.lib.stride_tricks.sliding_window_view(total, n, axis=1)
+    ways, cheapest = np.empty((len(penalty), n)), np.empty(n)
+    for before, inner in zip(windows[:-1], total[1:, reach:-reach], strict=True):
+        np.add(before, penalty[:, None], out=ways)
+        np.minimum.reduce(ways, axis=0, out=cheapest)
+        inner += cheapest
     best = np.empty(len(cost), dtype=np.int64)
-    best[-1] = int(total.argmin())
+    best[-1] = int(total[-1, reach:-reach].argmin())
     for k in range(len(cost) - 1, 0, -1):
-        best[k - 1] = origins[k, best[k]]
+        here = int(best[k])
+        best[k - 1] = here - reach + int((total[k - 1, here : here + len(penalty)] + penalty).argmin())
     return np.asarray(across_mm[best])

@@ -19,6 +19,18 @@ SHRINK = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Skeleton:
+    """Pixels of the skeleton and the steps between neighbours."""
+
+    nodes_mm: Points
+    """(N, 2)."""
+    steps: csr_matrix
+    """(N, N) length of a step in pixels of the reduced mask."""
+    step_mm: float
+    """Size of such a pixel."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Branches:
     """Skeleton of the plant as ways from its base."""
 
@@ -41,23 +53,34 @@ class Branches:
 
 def branches_from(fields: CuttingFields, base_mm: Points) -> Branches | None:
     """Return the plant's skeleton as ways from the skeleton point nearest the base (1, 2)."""
+    skeleton = skeleton_of(fields)
+    return None if skeleton is None else ways_from(skeleton, base_mm)
+
+
+def skeleton_of(fields: CuttingFields) -> Skeleton | None:
+    """Return the plant's skeleton, or None if there is next to nothing of it."""
     small = (fields.coverage[::SHRINK, ::SHRINK] > 0.5).astype(np.uint8)
     closed = cv2.morphologyEx(np.pad(small, 2), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     thin: Mask = skeletonize(closed.astype(bool))  # type: ignore[no-untyped-call]
     rows, cols = np.nonzero(thin)
     if len(rows) < 10:
         return None
-    edges = _edges(thin, rows, cols)
     scale = fields.mm_per_px * SHRINK
     nodes_mm: Points = np.stack([cols - 2, rows - 2], axis=1) * scale + np.asarray(fields.corner_mm)
-    start = int(np.argmin(np.hypot(*(nodes_mm - base_mm[0]).T)))
-    length, before = dijkstra(edges, indices=start, return_predecessors=True)
-    degree = np.diff(edges.indptr)
+    return Skeleton(nodes_mm, _steps(thin, rows, cols), scale)
+
+
+def ways_from(skeleton: Skeleton, base_mm: Points) -> Branches:
+    """Return the ways from the skeleton point nearest the base (1, 2)."""
+    start = int(np.argmin(np.hypot(*(skeleton.nodes_mm - base_mm[0]).T)))
+    length, before = dijkstra(skeleton.steps, indices=start, return_predecessors=True)
+    degree = np.diff(skeleton.steps.indptr)
     ends = np.nonzero((degree == 1) & np.isfinite(length))[0]
-    return Branches(nodes_mm, np.asarray(length * scale, dtype=np.float64), before, ends)
+    length_mm = np.asarray(length * skeleton.step_mm, dtype=np.float64)
+    return Branches(skeleton.nodes_mm, length_mm, before, ends)
 
 
-def _edges(thin: Mask, rows: NDArray[np.int64], cols: NDArray[np.int64]) -> csr_matrix:
+def _steps(thin: Mask, rows: NDArray[np.int64], cols: NDArray[np.int64]) -> csr_matrix:
     index = np.full(thin.shape, -1, dtype=np.int64)
     index[rows, cols] = np.arange(len(rows))
     first, second, length = [], [], []

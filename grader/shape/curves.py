@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import sparse
+from scipy.linalg import solveh_banded
 from scipy.ndimage import gaussian_filter1d
-from scipy.sparse.linalg import spsolve
 
 from grader.records import Points, Values
 
@@ -83,13 +82,31 @@ def fitted(points_mm: Points, sigma_mm: Values, step_mm: float, stiffness_mm3: f
         return even
     weight = 1 / np.interp(at, arc, sigma_mm) ** 2
     step = float(at[1])
-    second = sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(n - 2, n)) / step**2
     softer = np.ones(n - 2)
     curve = even
     for _ in range(BEND_ROUNDS):
-        stiff = sparse.diags(stiffness_mm3 * step * softer)
-        system = sparse.diags(weight) + second.T @ stiff @ second
-        curve = np.asarray(spsolve(system.tocsc(), weight[:, None] * even))
-        bend = np.hypot(*np.asarray(second @ curve).T)
+        system = _bending(stiffness_mm3 / step**3 * softer)
+        system[2] += weight
+        curve = solveh_banded(system, weight[:, None] * even, overwrite_ab=True, check_finite=False)
+        bend = np.hypot(*np.diff(curve, 2, axis=0).T) / step**2
         softer = BEND_PER_MM / (BEND_PER_MM + gaussian_filter1d(bend, BEND_REACH_MM / step))
     return resampled(curve, step_mm)
+
+
+def _bending(stiff: Values) -> Values:
+    """Return the matrix of ``sum(stiff_k * (x_k - 2 x_k+1 + x_k+2)^2)``, stiff (N - 2,).
+
+    Returns
+    -------
+    (3, N)
+        Upper diagonals as LAPACK has them: second, first, main.
+    """
+    n = len(stiff) + 2
+    bands = np.zeros((3, n))
+    bands[0, 2:] = stiff
+    bands[1, 1:-1] = -2 * stiff
+    bands[1, 2:] -= 2 * stiff
+    bands[2, :-2] = stiff
+    bands[2, 1:-1] += 4 * stiff
+    bands[2, 2:] += stiff
+    return bands

@@ -23,8 +23,6 @@ class CuttingFields:
 
     coverage: Field
     """(h, w) covered share, 0 to 1."""
-    depth_mm: Field
-    """(h, w) distance to the nearest paper."""
     red: Field
     """(h, w) ln(R/G): bark is above foliage."""
     blue: Field
@@ -37,35 +35,26 @@ class CuttingFields:
 
     def at(self, field: Field, points_mm: Points) -> Values:
         """Return the field's values (...,) at mat positions (..., 2), 0 outside the crop."""
-        xy = ((np.asarray(points_mm) - self.corner_mm) / self.mm_per_px).astype(np.float32)
-        flat = xy.reshape(-1, 1, 2)
-        limit = 30_000  # cv2.remap takes at most 32,767 rows
-        parts = [
-            cv2.remap(
-                field,
-                flat[k : k + limit, :, 0],
-                flat[k : k + limit, :, 1],
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_CONSTANT,
-            )
-            for k in range(0, len(flat), limit)
-        ]
-        return np.concatenate(parts).reshape(xy.shape[:-1]).astype(np.float64)
+        points_mm = np.asarray(points_mm)
+        xy = ((points_mm - self.corner_mm) / self.mm_per_px).astype(np.float32)
+        if xy.size == 0:
+            return np.zeros(xy.shape[:-1])
+        # One row for each profile: remap takes at most 32,767 rows and as many columns.
+        rows = xy.reshape(-1, xy.shape[-2], 2) if xy.ndim > 1 else xy.reshape(1, 1, 2)
+        values = cv2.remap(field, rows, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)  # type: ignore[call-overload]
+        return np.asarray(values, dtype=np.float64).reshape(xy.shape[:-1])
 
 
 def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:
-    """Return coverage, depth and colours of one silhouette's crop."""
+    """Return coverage and colours of one silhouette's crop."""
     x, y = silhouette.corner_px
     height, width = silhouette.coverage.shape
-    linear = np.clip(view.linear[y : y + height, x : x + width], DARKEST, None)
-    smooth = cv2.log(cv2.GaussianBlur(linear, (0, 0), COLOUR_SMOOTH_PX))
-    solid = np.pad((silhouette.coverage > 0.5).astype(np.uint8), 1)
-    depth = cv2.distanceTransform(solid, cv2.DIST_L2, 5)[1:-1, 1:-1] * np.float32(view.mm_per_px)
+    linear = np.maximum(view.linear[y : y + height, x : x + width], np.float32(DARKEST))
+    smooth = cv2.GaussianBlur(linear, (0, 0), COLOUR_SMOOTH_PX)
     return CuttingFields(
         coverage=np.ascontiguousarray(silhouette.coverage),
-        depth_mm=np.ascontiguousarray(depth),
-        red=np.ascontiguousarray(smooth[..., 0] - smooth[..., 1]),
-        blue=np.ascontiguousarray(smooth[..., 2] - smooth[..., 1]),
+        red=np.log(smooth[..., 0] / smooth[..., 1]),
+        blue=np.log(smooth[..., 2] / smooth[..., 1]),
         marks=silhouette.marks,
         mm_per_px=view.mm_per_px,
         corner_mm=(
@@ -73,3 +62,10 @@ def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:
             view.origin_mm[1] + y * view.mm_per_px,
         ),
     )
+
+
+def depth_mm(fields: CuttingFields) -> Field:
+    """Return the distance (h, w) to the nearest paper, mm."""
+    solid = np.pad((fields.coverage > 0.5).astype(np.uint8), 1)
+    depth = cv2.distanceTransform(solid, cv2.DIST_L2, 5)[1:-1, 1:-1] * np.float32(fields.mm_per_px)
+    return np.ascontiguousarray(depth)

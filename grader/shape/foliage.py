@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from grader.records import Mask, Points, Values
 from grader.shape.branches import Branches
@@ -52,20 +53,21 @@ def side_shoots(
     arc = arc_of(axis_mm)
     least = max(LEAST_SIDE_SHOOT_MM, LEAST_SIDE_SHARE * float(arc[-1]))
     taken = np.zeros(len(branches.nodes_mm), dtype=bool)
-    gap = _distance_to(axis_mm, branches.nodes_mm)
-    taken[gap < 1.2] = True
+    stem = cKDTree(axis_mm)
+    beyond_mm, _ = stem.query(branches.nodes_mm, distance_upper_bound=1.2)
+    taken[np.isfinite(beyond_mm)] = True
     found = []
+    # No part of a way is longer than the whole, so shorter ways are not looked at.
     ends = sorted(
-        (int(e) for e in branches.ends if np.isfinite(branches.length_mm[e])),
+        (int(e) for e in branches.ends if least <= branches.length_mm[e] < np.inf),
         key=lambda e: -float(branches.length_mm[e]),
     )
     for end in ends:
         way = _way_to_taken(branches, end, taken)
         length = float(branches.length_mm[way[0]] - branches.length_mm[way[-1]])
         root = branches.nodes_mm[way[-1]]
-        on_stem = float(_distance_to(axis_mm, root[None])[0]) < 2.5
         taken[way] = True
-        if length < least or not on_stem:
+        if length < least or not stem.query(root)[0] < 2.5:
             continue
         twigs = float(np.median(_widths_beside(fields, branches.nodes_mm[way])))
         if twigs < 1.2:  # one long needle or leaf: no shoot carries so little
@@ -79,12 +81,6 @@ def _way_to_taken(branches: Branches, end: int, taken: Mask) -> list[int]:
     while not taken[way[-1]] and branches.before[way[-1]] >= 0:
         way.append(int(branches.before[way[-1]]))
     return way
-
-
-def _distance_to(line_mm: Points, points_mm: Points) -> Values:
-    return np.asarray(
-        np.min(np.hypot(*(points_mm[:, None, :] - line_mm[None, :, :]).transpose(2, 0, 1)), axis=1)
-    )
 
 
 def _widths_beside(fields: CuttingFields, points_mm: Points) -> Values:

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import Heel, Points
-from grader.shape.branches import branches_from
+from grader.shape.branches import Skeleton, ways_from
 from grader.shape.curves import arc_of, smoothed
-from grader.shape.fields import CuttingFields
+from grader.shape.fields import CuttingFields, depth_mm
 from grader.shape.stem import cross_sections, outline_end
 
 STEM_MM = (12.0, 22.0)
@@ -30,7 +30,7 @@ class FoundHeel:
     axis_mm: Points
 
 
-def find_heel(fields: CuttingFields, axis_mm: Points) -> FoundHeel | None:
+def find_heel(fields: CuttingFields, skeleton: Skeleton, axis_mm: Points) -> FoundHeel | None:
     """Return the heel of a cutting whose axis (N, 2) begins at or beside it, or None.
 
     The stretch near the base is compared in width with the stem further up; if it is thicker, the
@@ -52,17 +52,22 @@ def find_heel(fields: CuttingFields, axis_mm: Points) -> FoundHeel | None:
     gaps = np.diff(np.nonzero(thick)[0])
     if len(gaps) and gaps.max() > 4:
         top = float(near[np.nonzero(thick)[0][int(np.argmax(gaps > 4))]])
-    return _followed(fields, axis_mm, arc, top, stem, float(np.nanmax(width[near <= top])))
+    return _followed(fields, skeleton, axis_mm, arc, top, stem, float(np.nanmax(width[near <= top])))
 
 
 def _followed(
-    fields: CuttingFields, axis_mm: Points, arc: np.ndarray, top_mm: float, stem_mm: float, across_mm: float
+    fields: CuttingFields,
+    skeleton: Skeleton,
+    axis_mm: Points,
+    arc: np.ndarray,
+    top_mm: float,
+    stem_mm: float,
+    across_mm: float,
 ) -> FoundHeel | None:
     """Follow the thick piece from where the stem meets it to its far end."""
     at = np.array([[np.interp(top_mm + stem_mm, arc, axis_mm[:, k]) for k in (0, 1)]])
-    branches = branches_from(fields, at)
-    if branches is None:
-        return None
+    branches = ways_from(skeleton, at)
+    to_paper_mm = depth_mm(fields)
     up = axis_mm[arc > top_mm + stem_mm]
     best, best_length = None, 0.0
     for end in branches.ends:
@@ -71,7 +76,7 @@ def _followed(
             continue
         way = branches.way_mm(int(end))
         nearest = float(np.min(np.hypot(*(up - way[-1]).T))) if len(up) else np.inf
-        depth = float(np.median(fields.at(fields.depth_mm, way[len(way) // 3 :])))
+        depth = float(np.median(fields.at(to_paper_mm, way[len(way) // 3 :])))
         if nearest > 0.6 * length and depth > 0.62 * stem_mm and length > best_length:
             best, best_length = way, length
     if best is None:
@@ -82,9 +87,7 @@ def _followed(
     piece = np.vstack([base, kept[::-1]])
     length = float(arc_of(piece)[-1]) - stem_mm / 2
     width = (
-        2 * float(np.median(fields.at(fields.depth_mm, kept[len(kept) // 3 :])))
-        if len(kept) > 3
-        else across_mm
+        2 * float(np.median(fields.at(to_paper_mm, kept[len(kept) // 3 :]))) if len(kept) > 3 else across_mm
     )
     if length < LEAST_LENGTH_MM or width < THICKER * stem_mm:
         return None

@@ -71,15 +71,19 @@ def find_onset(fields: CuttingFields, axis_mm: Points, heel_mm: float = 0.0) -> 
     attached, sigma = _change(fields, axis_mm, arc)
     rough = cross_sections(fields, axis_mm[arc < NEAR_BASE_MM[1]], 3 * REACH_MM)
     thick = np.nanmin(rough.width_mm[2:]) if np.isfinite(rough.width_mm[2:]).any() else 2.0
-    sections = cross_sections(fields, axis_mm, float(thick) / 2 + REACH_MM)
+    below = attached if np.isfinite(attached) else float(arc[-1])
+    near_mm = (start + NEAR_BASE_MM[0], min(start + NEAR_BASE_MM[1], 0.5 * float(arc[-1])))
+    # Nothing is looked for above; one more point for the direction of the last one.
+    looked_at = int(np.searchsorted(arc, max(below - BELOW_FOLIAGE_MM, near_mm[1]))) + 1
+    arc = arc[:looked_at]
+    sections = cross_sections(fields, axis_mm[:looked_at], float(thick) / 2 + REACH_MM)
     width = sections.width_mm
-    near = (arc > start + NEAR_BASE_MM[0]) & (arc < min(start + NEAR_BASE_MM[1], 0.5 * arc[-1]))
+    near = (arc > near_mm[0]) & (arc < near_mm[1])
     near &= np.isfinite(width)
     stem_mm = float(np.percentile(width[near], STEM_PERCENTILE)) if near.any() else 1.0
     half = stem_mm / 2 * (1 - TAPER_PER_MM * np.minimum(arc, 60.0))
     side = np.fmax(sections.left_mm, sections.right_mm)
     standing_out = ~(side < half + EXCESS_MM + EXCESS_SHARE * stem_mm)
-    below = attached if np.isfinite(attached) else float(arc[-1])
     standing_out &= (arc > max(STRAYS_FROM_MM, start)) & (arc < below - BELOW_FOLIAGE_MM)
     strays = np.array([(first + last) / 2 for first, last in _runs(standing_out, arc)])
     return Onset(attached, strays, stem_mm, sigma)

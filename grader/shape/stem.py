@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,11 +63,10 @@ def cross_sections(fields: CuttingFields, line_mm: Points, reach_mm: float) -> C
     step_mm = fields.mm_per_px / 2
     u = np.arange(0, reach_mm + step_mm, step_mm)
     normals = normals_of(line_mm)
-    sides = []
-    for sign in (-1.0, 1.0):
-        points = line_mm[:, None, :] + sign * u[None, :, None] * normals[:, None, :]
-        sides.append(_first_fall(fields.at(fields.coverage, points), step_mm))
-    return CrossSections(line_mm, sides[0], sides[1])
+    both = np.stack([-u, u])
+    points = line_mm[None, :, None, :] + both[:, None, :, None] * normals[None, :, None, :]
+    left, right = (_first_fall(side, step_mm) for side in fields.at(fields.coverage, points))
+    return CrossSections(line_mm, left, right)
 
 
 def _first_fall(coverage: Values, step_mm: float) -> Values:
@@ -85,14 +85,12 @@ def _first_fall(coverage: Values, step_mm: float) -> Values:
 
 def _last_fall(coverage: Values, step_mm: float) -> float:
     """Return where a row falls below one half for longer than a bridgeable gap; nan if it starts there."""
-    covered = coverage >= COVERED
-    last = -1
-    for k in np.nonzero(covered)[0]:
-        if (k - last - 1) * step_mm > BRIDGE_MM:
-            break
-        last = int(k)
-    if last < 0:
+    covered = np.flatnonzero(coverage >= COVERED)
+    too_far = np.flatnonzero((np.diff(covered, prepend=-1) - 1) * step_mm > BRIDGE_MM)
+    connected = covered[: too_far[0]] if len(too_far) else covered
+    if len(connected) == 0:
         return float("nan")
+    last = int(connected[-1])
     if last + 1 >= len(coverage):
         return float(last * step_mm)
     high, low = float(coverage[last]), float(coverage[last + 1])
@@ -168,12 +166,10 @@ def outline_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -
     step_mm = fields.mm_per_px / 2
     start = near[min(len(near) - 1, int(2.0 / STEP_MM))]
     along = np.arange(0, 2.0 + 2.5 * half_width_mm + 3.0, step_mm)
-    ends = []
-    for share in np.linspace(-0.5, 0.5, 7):
-        line = start + normal * share * half_width_mm + along[:, None] * direction
-        fall = _last_fall(fields.at(fields.coverage, line), step_mm)
-        if np.isfinite(fall) and fall < along[-1] - step_mm:
-            ends.append(fall)
+    beside = np.linspace(-0.5, 0.5, 7) * half_width_mm
+    lines = start + beside[:, None, None] * normal + along[None, :, None] * direction
+    falls = [_last_fall(covered, step_mm) for covered in fields.at(fields.coverage, lines)]
+    ends = [fall for fall in falls if np.isfinite(fall) and fall < along[-1] - step_mm]
     if not ends:
         return np.asarray(trail_mm[0])
     reach = float(np.median(ends)) - FACE_MM - FACE_SHARE * 2 * half_width_mm
@@ -181,19 +177,23 @@ def outline_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -
 
 
 def _direction(points_mm: Points) -> Values:
+    """Return the direction (2,) in which points spread most, outward: their principal axis."""
     centred = points_mm - points_mm.mean(axis=0)
-    axis = np.linalg.svd(centred, full_matrices=False)[2][0]
+    (xx, xy), (_, yy) = (centred.T @ centred).tolist()
+    angle = 0.5 * math.atan2(2 * xy, xx - yy)
+    axis = np.array([math.cos(angle), math.sin(angle)])
     outward = points_mm[-1] - points_mm[0]
-    return np.asarray(axis if float(axis @ outward) >= 0 else -axis)
+    return axis if float(axis @ outward) >= 0 else -axis
 
 
 def _recentred(fields: CuttingFields, at_mm: Values, direction: Values, half_width_mm: float) -> Values:
     """Move a point to the middle of the stem, unless a leaf hides one of its edges."""
-    line = at_mm + np.outer([-0.05, 0.0, 0.05], direction)
-    section = cross_sections(fields, line, 1.6 * half_width_mm + 0.3)
-    left, right = float(section.left_mm[1]), float(section.right_mm[1])
-    limit = 1.35 * half_width_mm + 0.15
+    step_mm = fields.mm_per_px / 2
+    u = np.arange(0, 1.6 * half_width_mm + 0.3 + step_mm, step_mm)
     normal = np.array([-direction[1], direction[0]])
+    profiles = at_mm + np.stack([-u, u])[:, :, None] * normal
+    left, right = _first_fall(fields.at(fields.coverage, profiles), step_mm).tolist()
+    limit = 1.35 * half_width_mm + 0.15
     if not np.isfinite(left + right):
         return at_mm
     if left < limit and right < limit:

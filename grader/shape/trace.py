@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,7 +20,7 @@ from grader.records import (
     Values,
 )
 from grader.shape.axis import AxisSettings, StemAxis, stem_axis
-from grader.shape.branches import Branches, branches_from
+from grader.shape.branches import Branches, Skeleton, skeleton_of, ways_from
 from grader.shape.curves import arc_of, normals_of
 from grader.shape.fields import CuttingFields, cutting_fields
 from grader.shape.foliage import foliage_of, side_shoots
@@ -68,10 +69,12 @@ def trace_cutting(
     """Return the shape of one cutting, positions straight below it, or why it cannot be told."""
     settings = settings or ShapeSettings()
     fields = cutting_fields(silhouette, view)
-    trail, base_sigma = _bare_stem(fields, silhouette)
+    skeleton = skeleton_of(fields)
+    trail, base_sigma = (
+        _bare_stem(fields, skeleton, silhouette) if skeleton is not None else (np.zeros((0, 2)), math.nan)
+    )
     leader = find_leader(fields, trail[0]) if len(trail) >= 3 else None
-    branches = branches_from(fields, trail[:1]) if leader is not None else None
-    if leader is None or branches is None:
+    if leader is None or skeleton is None:
         return SetAside(
             SilhouetteKind.OBJECT,
             "its stem cannot be followed: lay it flat and apart from others, and take the photo again",
@@ -79,10 +82,11 @@ def trace_cutting(
             silhouette.area_mm2,
         )
     axis = stem_axis(fields, trail, leader.way_mm, settings.axis)
-    heel = find_heel(fields, axis.line_mm)
+    heel = find_heel(fields, skeleton, axis.line_mm)
     if heel is not None:
         axis = _with_heel(axis, heel.axis_mm)
     onset = find_onset(fields, axis.line_mm, heel.heel.length_mm if heel is not None else 0.0)
+    branches = ways_from(skeleton, trail[:1])
     return _shape(
         _Traced(fields, axis, leader, branches, base_sigma, onset, heel.heel if heel else None),
         silhouette,
@@ -112,10 +116,8 @@ def _with_heel(axis: StemAxis, line_mm: Points) -> StemAxis:
     return StemAxis(line_mm, np.interp(from_tip, old, axis.sigma_mm))
 
 
-def _bare_stem(fields: CuttingFields, silhouette: Silhouette) -> tuple[Points, float]:
-    rough = branches_from(fields, np.array([silhouette.base_mm]))
-    if rough is None:
-        return np.zeros((0, 2)), float("nan")
+def _bare_stem(fields: CuttingFields, skeleton: Skeleton, silhouette: Silhouette) -> tuple[Points, float]:
+    rough = ways_from(skeleton, np.array([silhouette.base_mm]))
     reach = np.where(np.isfinite(rough.length_mm), rough.length_mm, -1.0)
     way = rough.way_mm(int(reach.argmax()))
     run = silhouette.base_run_mm

@@ -15,15 +15,19 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 
 from calib.frames import PlaneMap, Points
 from grader.records import MatPose, Photo, Values
 from grader.shape.curves import arc_of, normals_of
 from grader.shape.fields import CuttingFields
 
+Profiles = NDArray[np.float32]
+"""(K, U, C): profiles along the stem, samples across it, channels or coordinates."""
+
 SRGB_KNEE = 0.04045
 DARKEST = 4e-3
+NODES = np.linspace(-1.0, 1.0, 5)
+"""Where profiles are mapped into the photo, as shares of their reach; a quartic between them."""
 LEAST_LIGHT, LEAST_HUE = 0.03, 0.15
 """Smallest difference between stem and paper in linear light, and in log ratios of channels, with
 which an edge is believed."""
@@ -120,16 +124,13 @@ def measured_widths(
     reach = rough_width_mm / 2 + settings.beyond_mm
     across = np.arange(-reach, reach + step_mm, step_mm)
     points = centre[:, None, :] + across[None, :, None] * normals[:, None, :]
-    px = plane.px_from_mm(points.reshape(-1, 2)).reshape(*points.shape[:2], 2).astype(np.float32)
-    light = _linear_at(photo, px)
-    light = gaussian_filter1d(light, settings.window_mm / settings.step_mm / 2, axis=0, mode="nearest")
-    sigma_samples = settings.soften_px / settings.sample_px
-    slope = gaussian_filter1d(light, sigma_samples, axis=1, order=1, mode="nearest")
+    light = _along(
+        _linear_at(photo, _profiles_px(plane, centre, normals, across)), settings.window_mm, settings
+    )
+    slope = _slope(light, settings.soften_px / settings.sample_px)
     half = rough_width_mm / 2
-    even = gaussian_filter1d(light, settings.hue_window_mm / settings.step_mm / 2, axis=0, mode="nearest")
-    hue = _log_ratios(even)
-    hue_sigma = settings.soften_hue_px / settings.sample_px
-    turn = gaussian_filter1d(hue, hue_sigma, axis=1, order=1, mode="nearest")
+    hue = _log_ratios(_along(light, settings.hue_window_mm, settings))
+    turn = _slope(hue, settings.soften_hue_px / settings.sample_px)
     half_step = 2 * round(settings.even_mm / settings.step_mm / 2) + 1
     plant = fields.at(fields.marks.plant, points)
     edges, doubts = [], []
@@ -144,46 +145,94 @@ def measured_widths(
                 by_plant - settings.plant_bias_mm - settings.plant_bias_px / px_per_mm,
             ]
         )
-        kinds = np.stack([_running_median(kind, half_step) for kind in kinds])
+        kinds = _running_median(kinds, half_step)
         edges.append(_agreed(kinds, settings.hue_slack_mm))
         lone = np.isfinite(kinds).sum(axis=0) < 2
-        doubts.append(np.where(lone, settings.lone_doubt_mm, np.nanstd(kinds, axis=0)))
+        doubts.append(np.where(lone, settings.lone_doubt_mm, _scatter(kinds)))
     return Widths(arc, edges[0] + edges[1], np.hypot(*doubts))
 
 
 def _agreed(kinds: Values, hue_slack_mm: float) -> Values:
     """Return the middle of the edges by light, colour and plant (3, K), kept near that of colour."""
-    middle, hue = np.nanmedian(kinds, axis=0), kinds[1]
+    middle, hue = _median(kinds.T), kinds[1]
     return np.where(np.isfinite(hue), np.minimum(middle, hue + hue_slack_mm), middle)
 
 
 def _running_median(values: Values, window: int) -> Values:
-    """Return the median of the finite values in a window around each; nan where most are missing."""
-    reach = window // 2
-    padded = np.pad(values, reach, constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, window)
-    found = np.isfinite(windows).sum(axis=1)
-    enough = found >= max(2, window // 3)
-    result = np.full(len(values), np.nan)
-    result[enough] = np.nanmedian(windows[enough], axis=1)
-    return result
+    """Return the median of the finite values in a window around each (..., K); nan where most are missing."""
+    padded = np.full((*values.shape[:-1], values.shape[-1] + 2 * (window // 2)), np.nan)
+    padded[..., window // 2 : window // 2 + values.shape[-1]] = values
+    windows = np.lib.stride_tricks.sliding_window_view(padded, window, axis=-1)
+    enough = np.isfinite(windows).sum(axis=-1) >= max(2, window // 3)
+    return np.where(enough, _median(windows), np.nan)
 
 
-def _log_ratios(light: Values) -> Values:
+def _median(values: Values) -> Values:
+    """Return the median (...) of the finite values (..., N); nan where there are none."""
+    found = np.isfinite(values).sum(axis=-1, keepdims=True)
+    ordered = np.sort(values, axis=-1)  # nan last
+    low, high = (
+        np.take_along_axis(ordered, place, axis=-1)[..., 0]
+        for place in (np.maximum(found - 1, 0) // 2, np.minimum(found // 2, values.shape[-1] - 1))
+    )
+    return np.asarray((low + high) / 2)
+
+
+def _scatter(kinds: Values) -> Values:
+    """Return the standard deviation (K,) of what was found of each kind (3, K); nan where nothing was."""
+    is_found = np.isfinite(kinds)
+    count = np.where(is_found.any(axis=0), is_found.sum(axis=0), np.nan)
+    away = np.where(is_found, kinds - np.where(is_found, kinds, 0.0).sum(axis=0) / count, 0.0)
+    return np.asarray(np.sqrt((away**2).sum(axis=0) / count))
+
+
+def _log_ratios(light: Profiles) -> Profiles:
     """Return ln(R/G) and ln(B/G) (..., 2): what shadow does not change much, and bark does."""
-    log = np.log(np.clip(light, DARKEST, None))
+    log = np.log(np.maximum(light, np.float32(DARKEST)))
     return np.stack([log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=-1)
 
 
-def _linear_at(photo: Photo, px: NDArray[np.float32]) -> Values:
-    codes = cv2.remap(photo.rgb, px[..., 0], px[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    share = codes.astype(np.float64) / 255
-    return np.where(share <= SRGB_KNEE, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+def _along(light: Profiles, window_mm: float, settings: WidthSettings) -> Profiles:
+    """Return profiles (K, U, C) averaged along the stem, half a window being one standard deviation."""
+    kernel = _gaussian(window_mm / settings.step_mm / 2)
+    smooth = cv2.sepFilter2D(light, -1, np.ones(1), kernel, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(smooth, dtype=np.float32)
+
+
+def _slope(light: Profiles, sigma_samples: float) -> Profiles:
+    """Return the change from sample to sample across the stem, softened (derivative of a Gaussian)."""
+    kernel = _gaussian(sigma_samples)
+    kernel *= (np.arange(len(kernel)) - len(kernel) // 2) / sigma_samples**2
+    slope = cv2.sepFilter2D(light, -1, kernel, np.ones(1), borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(slope, dtype=np.float32)
+
+
+def _gaussian(sigma_samples: float) -> Values:
+    reach = int(4 * sigma_samples + 0.5)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma_samples) ** 2)
+    return np.asarray(kernel / kernel.sum())
+
+
+def _profiles_px(plane: PlaneMap, centre_mm: Points, normals: Points, across_mm: Values) -> Profiles:
+    """Return photo positions (K, U, 2) px of profiles: a few of each are mapped, the rest lie between."""
+    reach_mm = float(np.abs(across_mm).max())
+    nodes_mm = centre_mm[:, None, :] + (reach_mm * NODES)[None, :, None] * normals[:, None, :]
+    nodes_px = plane.px_from_mm(nodes_mm.reshape(-1, 2)).reshape(nodes_mm.shape)
+    powers = [np.vander(places, len(NODES)) for places in (across_mm / reach_mm, NODES)]
+    weights = powers[0] @ np.linalg.inv(powers[1])
+    return np.asarray(weights @ nodes_px, dtype=np.float32)
+
+
+def _linear_at(photo: Photo, px: Profiles) -> Profiles:
+    codes = cv2.remap(photo.rgb, px, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+    share = np.arange(256) / 255
+    linear = np.where(share <= SRGB_KNEE, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+    return np.asarray(linear.astype(np.float32)[codes])
 
 
 def _steepest(
-    light: Values,
-    slope: Values,
+    light: Profiles,
+    slope: Profiles,
     across_mm: Values,
     rough_mm: float,
     settings: WidthSettings,
@@ -200,7 +249,7 @@ def _steepest(
     direction = light[:, outside].mean(axis=1) - light[:, inside].mean(axis=1)
     norm = np.linalg.norm(direction, axis=1, keepdims=True)
     direction = direction / np.maximum(norm, 1e-9)
-    change = side * np.einsum("kuc,kc->ku", slope, direction)[:, index]
+    change = side * (slope[:, window] @ direction[:, :, None])[..., 0]
     best = _innermost_peak(change[:, ::side], settings.peak_share)
     best = best if side > 0 else change.shape[1] - 1 - best
     inner = np.clip(best, 1, len(index) - 2)

@@ -117,7 +117,8 @@ def stripped_whole(outcomes: tuple[RuleOutcome, ...], targets: Targets, outlook:
             continue
         columns = predicted(outlook, 0.0, total_mm, strip_to_mm)
         traits = measured_at(columns, 0)
-        untouched = tuple(o for o in apply_rules(traits, targets) if o.trait not in _CHANGED_BY_STRIPPING)
+        after = apply_rules(traits, targets, told=False)
+        untouched = tuple(o for o in after if o.trait not in _CHANGED_BY_STRIPPING)
         grades = [best_possible(untouched)]
         grades += [
             GRADE_IF_FAILED[level]
@@ -131,7 +132,7 @@ def stripped_whole(outcomes: tuple[RuleOutcome, ...], targets: Targets, outlook:
 
 def doubts_left(piece: Piece, targets: Targets) -> tuple[RuleOutcome, ...]:
     """Return what could still lower the grade of a piece: it was promised in case doubts turn out well."""
-    outcomes = apply_rules(piece.traits, targets)
+    outcomes = apply_rules(piece.traits, targets, told=False)
     if grade_from(outcomes) != "unsure":
         return ()
     lower = ("cull", "2") if piece.grade == "1" else ("cull",)
@@ -234,7 +235,7 @@ def _name(number: int, n: int) -> str:
 
 def _why(piece: Piece, outcomes: tuple[RuleOutcome, ...], targets: Targets) -> str:
     """Return which fault of the cutting is gone from the piece: a certain one before a doubtful one."""
-    after = apply_rules(piece.traits, targets)
+    after = apply_rules(piece.traits, targets, told=False)
     left = {(o.rule, o.grade_if_failed) for o in after if o.outcome is not Outcome.PASS}
     for wanted in (Outcome.FAIL, Outcome.UNSURE):
         faults = {(o.rule, o.grade_if_failed) for o in outcomes if o.outcome is wanted and o.grade_if_failed}

@@ -114,10 +114,10 @@ def judge(measured: Measured, limit: float, side: Side, targets: Targets) -> tup
     return (Outcome.FAIL if is_beyond else Outcome.PASS), p_fail
 
 
-def apply_rules(traits: Traits, targets: Targets) -> tuple[RuleOutcome, ...]:
-    """Return the outcome of every limit of the targets, deciding ones first."""
+def apply_rules(traits: Traits, targets: Targets, *, told: bool = True) -> tuple[RuleOutcome, ...]:
+    """Return the outcome of every limit of the targets, deciding ones first; without words unless told."""
     outcomes = [
-        _apply(rule, level, traits, targets)
+        _apply(rule, level, traits, targets, told)
         for rule in RULES.values()
         for level in Level
         if not math.isnan(targets.get(rule.trait, level, rule.side))
@@ -212,7 +212,7 @@ def edge_of(rule: Rule, limit: float) -> float:
     return limit + (_COUNT_STEP if rule.side is Side.MAX else -_COUNT_STEP)
 
 
-def _apply(rule: Rule, level: Level, traits: Traits, targets: Targets) -> RuleOutcome:
+def _apply(rule: Rule, level: Level, traits: Traits, targets: Targets, told: bool) -> RuleOutcome:
     trait = TRAITS[rule.trait]
     measured = traits.get(rule.trait, _NOT_MEASURED)
     limit = targets.get(rule.trait, level, rule.side)
@@ -227,7 +227,7 @@ def _apply(rule: Rule, level: Level, traits: Traits, targets: Targets) -> RuleOu
         limit=limit,
         unit=trait.unit if trait.shown_per_stored == 1.0 else "",
         p_fail=p_fail,
-        sentence=_sentence(rule, level, trait, measured, limit, outcome, p_fail),
+        sentence=_sentence(rule, level, trait, measured, limit, outcome, p_fail) if told else "",
     )
 
 

@@ -41,7 +41,7 @@ def _cells_inside(outline_mm: Points) -> Points:
     low = outline_mm.min(axis=0)
     columns, rows = np.ceil(np.ptp(outline_mm, axis=0) / CELL_MM).astype(int) + 1
     layer = Image.new("1", (int(columns), int(rows)))
-    corners = [(float(x), float(y)) for x, y in (outline_mm - low) / CELL_MM]
+    corners = ((outline_mm - low) / CELL_MM).ravel().tolist()
     ImageDraw.Draw(layer).polygon(corners, fill=1)
     y, x = np.nonzero(np.asarray(layer))
     return np.asarray(low + CELL_MM * np.column_stack([x, y]))

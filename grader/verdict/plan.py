@@ -23,7 +23,6 @@ found first, from the base upwards.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,13 +32,17 @@ from grader.records import Piece, Traits, Values
 from grader.verdict.decide import edge_of
 from grader.verdict.predict import (
     ABOVE_A_HEEL_MM,
+    CHANGED_BY_STRIPPING,
     CUT_SIGMA_MM,
     GRID_MM,
     LEAST_GREEN_MM,
     LEAST_PIECE_MM,
+    LEFT_BY_STRIPPING,
     STRIP_SIGMA_MM,
     Columns,
+    Cuts,
     Outlook,
+    foretold,
     measured_at,
     predicted,
 )
@@ -54,82 +57,145 @@ NO_DIFFERENCE_SIGMAS = 0.5
 _AT_WILL = ("total_length_mm", "stripped_length_mm", "heel_length_mm")
 """What the hand makes as long as it likes: never left in doubt by a cut."""
 
-Worth = tuple[int, int, int, int, int, int, float]
-"""Pieces of grade 1, of grade 2 with a wanted length, others of grade 2, with the tip; whole mm of length;
-minus the work; minus unevenness."""
-NOTHING: Worth = (0, 0, 0, 0, 0, 0, 0.0)
+_GRID = tuple[NDArray[np.intp], NDArray[np.intp]]
 
 
-@dataclass(frozen=True, slots=True)
-class Option:
-    """One piece that could be cut out: from and to which place of the grid, and what it is worth."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Options:
+    """Pieces that could be cut out: from and to which place of the grid, and what each is worth."""
 
-    start: int
-    end: int
-    strip_to_mm: float
-    worth: Worth
-    piece: Piece
+    start: NDArray[np.intp]
+    """(N,)"""
+    end: NDArray[np.intp]
+    """(N,)"""
+    strip_to_mm: Values
+    """(N,)"""
+    is_first: NDArray[np.bool_]
+    """(N,) whether it has grade 1; else grade 2."""
+    worth: Values
+    """(N, 7): pieces of grade 1, of grade 2 with a wanted length, others of grade 2, with the tip; length in
+    whole mm; minus the work; minus unevenness."""
 
 
 def best_pieces(outlook: Outlook, targets: Targets) -> tuple[Piece, ...]:
     """Return the best set of pieces, base first; empty if none would be surely acceptable."""
-    chosen = best_set(len(outlook.at_mm), list(options_of(outlook, targets)))
-    return tuple(option.piece for option in chosen)
+    options = options_of(outlook, targets)
+    return tuple(_piece(outlook, options, k) for k in best_set(len(outlook.at_mm), options))
 
 
-def best_set(n_places: int, options: Sequence[Option]) -> tuple[Option, ...]:
-    """Return the options that are worth most together, none overlapping; exact.
+def _piece(outlook: Outlook, options: Options, k: int) -> Piece:
+    from_mm, to_mm = float(outlook.at_mm[options.start[k]]), float(outlook.at_mm[options.end[k]])
+    strip_to_mm = float(options.strip_to_mm[k])
+    columns = predicted(outlook, from_mm, np.array([to_mm]), strip_to_mm)
+    return Piece(from_mm, to_mm, strip_to_mm, "1" if options.is_first[k] else "2", measured_at(columns, 0))
+
+
+def best_set(n_places: int, options: Options) -> tuple[int, ...]:
+    """Return which options are worth most together, none overlapping, base first; exact.
 
     Parameters
     ----------
     n_places : int
         Places of the grid; options start and end at 0 to ``n_places - 1``.
-    options : sequence of Option
+    options : Options
     """
-    by_end: dict[int, list[Option]] = {}
-    for option in options:
-        by_end.setdefault(option.end, []).append(option)
-    worth: list[Worth] = [NOTHING]
-    last: list[Option | None] = [None]
+    by_end = np.argsort(options.end, kind="stable")
+    starts, worths = options.start[by_end], options.worth[by_end]
+    edges = np.searchsorted(options.end[by_end], np.arange(n_places + 1))
+    worth = np.zeros((n_places, options.worth.shape[1]))
+    last = np.full(n_places, -1)
     for place in range(1, n_places):
-        best, by = worth[place - 1], None
-        for option in by_end.get(place, ()):
-            total = add(worth[option.start], option.worth)
-            if total > best:
-                best, by = total, option
-        worth.append(best)
-        last.append(by)
-    chosen: list[Option] = []
+        worth[place] = worth[place - 1]
+        low, high = edges[place], edges[place + 1]
+        if low == high:
+            continue
+        together = worth[starts[low:high]] + worths[low:high]
+        best = _first_largest(together)
+        if tuple(together[best]) > tuple(worth[place]):
+            worth[place], last[place] = together[best], by_end[low + best]
+    chosen: list[int] = []
     place = n_places - 1
     while place > 0:
-        option_here = last[place]
-        if option_here is None:
-            place -= 1
-        else:
-            chosen.append(option_here)
-            place = option_here.start
+        by = int(last[place])
+        if by >= 0:
+            chosen.append(by)
+        place = place - 1 if by < 0 else int(options.start[by])
     return tuple(reversed(chosen))
 
 
-def add(first: Worth, second: Worth) -> Worth:
-    """Return the worth of two sets of pieces together."""
-    *whole, uneven = (x + y for x, y in zip(first, second, strict=True))
-    a, b, c, d, e, f = (int(number) for number in whole)
-    return a, b, c, d, e, f, uneven
+def _first_largest(rows: Values) -> int:
+    """Return the first of the largest rows: the first column that differs counts."""
+    left = np.arange(len(rows))
+    for column in rows.T:
+        values = column[left]
+        left = left[values == values.max()]
+        if len(left) == 1:
+            break
+    return int(left[0])
 
 
-def options_of(outlook: Outlook, targets: Targets) -> Iterator[Option]:
-    """Yield every piece that would surely be acceptable, stripped as its grade takes."""
-    if outlook.wood is None or not math.isfinite(outlook.shape.foliage_from_mm):
-        return
-    heel = outlook.shape.heel
-    least_recut_mm = heel.length_mm + ABOVE_A_HEEL_MM if heel is not None else 0.0
+def options_of(outlook: Outlook, targets: Targets) -> Options:
+    """Return every piece that would surely be acceptable, stripped as its grade takes."""
+    start, end = _possible(outlook, targets)
+    from_mm, to_mm = outlook.at_mm[start], outlook.at_mm[end]
+    whole = Cuts(from_mm, to_mm, np.zeros(len(start)))
+    allowed, wanted = _acceptable(outlook, whole, targets, LEFT_BY_STRIPPING)
+    start, end, wanted = start[allowed], end[allowed], wanted[allowed]
+    from_mm, to_mm = outlook.at_mm[start], outlook.at_mm[end]
+    # One row for each way of stripping.
+    strips = _strips(outlook, targets, from_mm)
+    cuts = Cuts(np.tile(from_mm, len(strips)), np.tile(to_mm, len(strips)), strips.ravel())
+    bare_to_mm = np.maximum(np.maximum(outlook.shape.foliage_from_mm, cuts.from_mm), cuts.strip_to_mm)
+    tried = np.flatnonzero(cuts.to_mm - bare_to_mm >= LEAST_GREEN_MM)  # nan, a way not to be tried, is not
+    cuts = cuts.taken(tried)
+    is_second, is_first, is_bare = (np.zeros(strips.size, dtype=np.bool_) for _ in range(3))
+    is_second[tried], is_first[tried] = _acceptable(outlook, cuts, targets, CHANGED_BY_STRIPPING)
+    is_first &= np.tile(wanted, len(strips))
+    bare = {"stripped_length_mm": foretold(outlook, cuts, "stripped_length_mm")}
+    is_bare[tried] = surely_meets(bare, targets, (Level.WANTED,), ("stripped_length_mm",))
+    first, second = is_first.reshape(strips.shape), is_second.reshape(strips.shape)
+    fits = np.where(first.any(axis=0), first, second)
+    # Also a second-grade piece gets the bare stem that is wanted, if it keeps foliage enough; then the least.
+    order = np.where(fits, strips + np.where(is_bare.reshape(strips.shape), 0.0, outlook.total_mm), np.inf)
+    kept = np.flatnonzero(fits.any(axis=0))
+    strip_to_mm = strips[order.argmin(axis=0), np.arange(len(start))][kept]
+    return _valued(
+        outlook, targets, (start[kept], end[kept]), strip_to_mm, np.asarray(first.any(axis=0))[kept]
+    )
+
+
+def _possible(outlook: Outlook, targets: Targets) -> _GRID:
+    """Return the places (N,) of lower and upper cuts that leave a piece of a possible length."""
+    at_mm, heel = outlook.at_mm, outlook.shape.heel
+    length_mm = at_mm[None, :] - at_mm[:, None]
     least_mm, most_mm, may_divide = _lengths(targets)
-    for start, from_mm in enumerate(outlook.at_mm):
-        is_in_heel = 0.0 < from_mm < least_recut_mm
-        ends = _ends(outlook, float(from_mm), least_mm, most_mm, may_divide)
-        if not is_in_heel and len(ends):
-            yield from _from(outlook, targets, start, ends)
+    fits = np.asarray((length_mm >= least_mm) & (length_mm <= most_mm))
+    if not may_divide:
+        fits &= at_mm[None, :] >= outlook.total_mm
+    if heel is not None:
+        fits[(at_mm > 0.0) & (at_mm < heel.length_mm + ABOVE_A_HEEL_MM)] = False
+    if outlook.wood is None or not math.isfinite(outlook.shape.foliage_from_mm):
+        fits[:] = False
+    start, end = np.nonzero(fits)
+    return start, end
+
+
+def _acceptable(
+    outlook: Outlook, cuts: Cuts, targets: Targets, traits: tuple[str, ...]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return which pieces surely meet the limits allowed, and which also those wanted, (N,) each."""
+    left = np.arange(len(cuts.from_mm))
+    wanted = np.ones(len(left), dtype=np.bool_)
+    for trait in traits:
+        limits = targets.limits.get(trait)
+        if limits is None or len(left) == 0:
+            continue
+        columns = {trait: foretold(outlook, cuts.taken(left), trait)}
+        wanted[left] &= surely_meets(columns, targets, (Level.WANTED,), (trait,), outlook.now)
+        left = left[surely_meets(columns, targets, (Level.ALLOWED,), (trait,), outlook.now)]
+    allowed = np.zeros(len(wanted), dtype=np.bool_)
+    allowed[left] = True
+    return allowed, wanted & allowed
 
 
 def strips_of(outlook: Outlook, targets: Targets, from_mm: float) -> tuple[float, ...]:
@@ -137,18 +203,23 @@ def strips_of(outlook: Outlook, targets: Targets, from_mm: float) -> tuple[float
 
     Stripping further only takes foliage away, so nothing in between can be better.
     """
-    bare_to_mm = max(outlook.shape.foliage_from_mm, from_mm)
-    sigma = math.hypot(STRIP_SIGMA_MM, CUT_SIGMA_MM if from_mm > 0.0 else 0.0)
-    found = [0.0]
+    found = _strips(outlook, targets, np.array([from_mm]))[:, 0]
+    return tuple(dict.fromkeys(float(to_mm) for to_mm in found if not math.isnan(to_mm)))
+
+
+def _strips(outlook: Outlook, targets: Targets, from_mm: Values) -> Values:
+    """Return the same for many lower cuts (N,): one row for each way, nan where it does not pay."""
+    bare_to_mm = np.maximum(outlook.shape.foliage_from_mm, from_mm)
+    sigma = np.where(from_mm > 0.0, math.hypot(STRIP_SIGMA_MM, CUT_SIGMA_MM), STRIP_SIGMA_MM)
+    found = [np.zeros(len(from_mm))]
     for level in (Level.ALLOWED, Level.WANTED):
         least_mm = targets.get("stripped_length_mm", level, Side.MIN)
         if math.isnan(least_mm):
             continue
-        aim_mm = math.ceil((least_mm + guard_of(targets) * sigma) / GRID_MM) * GRID_MM
-        to_mm = from_mm + max(aim_mm, math.ceil(bare_to_mm + LEAST_STRIP_MM - from_mm))
-        if from_mm + aim_mm > bare_to_mm:
-            found.append(to_mm)
-    return tuple(dict.fromkeys(found))
+        aim_mm = np.ceil((least_mm + guard_of(targets) * sigma) / GRID_MM) * GRID_MM
+        to_mm = from_mm + np.maximum(aim_mm, np.ceil(bare_to_mm + LEAST_STRIP_MM - from_mm))
+        found.append(np.where(from_mm + aim_mm > bare_to_mm, to_mm, np.nan))
+    return np.stack(found)
 
 
 def guard_of(targets: Targets) -> float:
@@ -169,7 +240,7 @@ def surely_meets(
     With ``now``, the measurements of the uncut cutting, a doubt that it has already may stay.
     """
     guard = guard_of(targets)
-    n = len(columns["total_length_mm"][0])
+    n = len(next(iter(columns.values()))[0])
     meets = np.ones(n, dtype=np.bool_)
     for rule in (rule for rule in RULES.values() if rule.trait in traits):
         value, sigma = columns.get(rule.trait, (np.full(n, np.nan), np.full(n, np.nan)))
@@ -200,43 +271,28 @@ def _needed(rule: Rule, limit: float, now: Traits, guard: float) -> float:
     return max(score - NO_DIFFERENCE_SIGMAS, 0.0) if abs(score) < guard else guard
 
 
-def _from(outlook: Outlook, targets: Targets, start: int, ends: NDArray[np.intp]) -> Iterator[Option]:
-    """Yield the acceptable pieces from one lower cut: for each upper cut the grade, the least stripping."""
-    from_mm, to_mm = float(outlook.at_mm[start]), outlook.at_mm[ends]
-    bare_to_mm = max(outlook.shape.foliage_from_mm, from_mm)
-    tried = []
-    for strip_to_mm in strips_of(outlook, targets, from_mm):
-        columns = predicted(outlook, from_mm, to_mm, strip_to_mm)
-        has_green = to_mm - max(bare_to_mm, strip_to_mm) >= LEAST_GREEN_MM
-        allowed = has_green & surely_meets(columns, targets, (Level.ALLOWED,), now=outlook.now)
-        wanted = allowed & surely_meets(columns, targets, (Level.WANTED,), now=outlook.now)
-        is_bare = surely_meets(columns, targets, (Level.WANTED,), ("stripped_length_mm",))
-        tried.append((strip_to_mm, columns, allowed, wanted, is_bare))
-    for k, end in enumerate(ends):
-        for grade in ("1", "2"):
-            fitting = (t for t in tried if (t[3] if grade == "1" else t[2])[k])
-            # Also a second-grade piece gets the bare stem that is wanted, if it keeps foliage enough.
-            found = min(fitting, key=lambda t: (not t[4][k], t[0]), default=None)
-            if found is not None:
-                piece = Piece(from_mm, float(to_mm[k]), found[0], grade, measured_at(found[1], k))
-                yield Option(start, int(end), found[0], _worth(piece, outlook.total_mm, targets), piece)
-                break
-
-
-def _worth(piece: Piece, total_mm: float, targets: Targets) -> Worth:
-    length_mm = piece.to_mm - piece.from_mm
+def _valued(
+    outlook: Outlook, targets: Targets, places: _GRID, strip_to_mm: Values, is_first: NDArray[np.bool_]
+) -> Options:
+    """Return options with their worth."""
+    from_mm, to_mm = (outlook.at_mm[place] for place in places)
+    length_mm = to_mm - from_mm
     least, most = (targets.get("total_length_mm", Level.WANTED, side) for side in Side)
-    is_wanted_length = not (length_mm < least or length_mm > most)
-    uneven = 0.0 if math.isnan(least + most) else (length_mm - (least + most) / 2.0) ** 2
-    return (
-        int(piece.grade == "1"),
-        int(piece.grade == "2" and is_wanted_length),
-        int(piece.grade == "2" and not is_wanted_length),
-        int(piece.to_mm >= total_mm),
-        math.floor(length_mm),
-        -int(piece.from_mm > 0.0 or piece.strip_to_mm > 0.0),
-        -uneven,
+    is_wanted_length = ~((length_mm < least) | (length_mm > most))
+    is_even = math.isnan(least + most)
+    worth = np.stack(
+        [
+            is_first,
+            ~is_first & is_wanted_length,
+            ~is_first & ~is_wanted_length,
+            to_mm >= outlook.total_mm,
+            np.floor(length_mm),
+            -1.0 * ((from_mm > 0.0) | (strip_to_mm > 0.0)),
+            np.zeros(len(length_mm)) if is_even else -((length_mm - (least + most) / 2.0) ** 2),
+        ],
+        axis=1,
     )
+    return Options(*places, strip_to_mm, is_first, worth)
 
 
 def _lengths(targets: Targets) -> tuple[float, float, bool]:
@@ -260,14 +316,3 @@ def is_long_enough_for_two(outlook: Outlook, targets: Targets) -> bool:
     """Return whether two pieces could fit at all: spares the search on most cuttings of grade 1."""
     least_mm, _, may_divide = _lengths(targets)
     return may_divide and outlook.total_mm >= 2.0 * least_mm
-
-
-def _ends(
-    outlook: Outlook, from_mm: float, least_mm: float, most_mm: float, may_divide: bool
-) -> NDArray[np.intp]:
-    """Return the places of upper cuts that leave a piece of a possible length."""
-    at_mm: Values = outlook.at_mm
-    fits = (at_mm - from_mm >= least_mm) & (at_mm - from_mm <= most_mm)
-    if not may_divide:
-        fits &= at_mm >= outlook.total_mm
-    return np.flatnonzero(fits)

@@ -35,10 +35,8 @@ def fields_of(coverage: np.ndarray, **maps: np.ndarray) -> CuttingFields:
     """Return the fields of a crop; maps that are not given are zero."""
     zero = np.zeros_like(coverage)
     names = ("plant", "foliage", "bare_axis", "leafy_axis", "base", "tip")
-    depth = cv2.distanceTransform((coverage > 0.5).astype(np.uint8), cv2.DIST_L2, 5) * MM_PER_PX
     return CuttingFields(
         coverage=coverage,
-        depth_mm=depth.astype(np.float32),
         red=zero,
         blue=zero,
         marks=PlantMarks(*(maps.get(name, zero) for name in names)),

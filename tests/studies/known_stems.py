@@ -13,6 +13,7 @@ from grader.outline import find_silhouettes
 from grader.records import Silhouette, SilhouetteKind
 from grader.shape import trace
 from grader.shape.axis import stem_axis
+from grader.shape.branches import skeleton_of
 from grader.shape.curves import arc_of
 from grader.shape.fields import CuttingFields, cutting_fields
 from grader.shape.heel import find_heel
@@ -56,12 +57,15 @@ def known_stems(known: KnownPhoto) -> Iterator[KnownStem]:
 def _stem(known: KnownPhoto, silhouette: Silhouette) -> KnownStem | None:
     # The first steps of trace_cutting, up to where widths and areas are taken.
     fields = cutting_fields(silhouette, known.view)
-    trail, _ = trace._bare_stem(fields, silhouette)
+    skeleton = skeleton_of(fields)
+    if skeleton is None:
+        return None
+    trail, _ = trace._bare_stem(fields, skeleton, silhouette)
     leader = find_leader(fields, trail[0]) if len(trail) >= LEAST_TRAIL else None
     if leader is None:
         return None
     axis = stem_axis(fields, trail, leader.way_mm, trace.ShapeSettings().axis)
-    heel = find_heel(fields, axis.line_mm)
+    heel = find_heel(fields, skeleton, axis.line_mm)
     if heel is not None:
         axis = trace._with_heel(axis, heel.axis_mm)
     heel_mm = heel.heel.length_mm if heel is not None else 0.0

@@ -4,21 +4,17 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
-from functools import reduce
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grader.records import Heel, Piece
+from grader.records import Heel
 from grader.verdict import Targets, load_targets
 from grader.verdict.foliage import foliage_below
 from grader.verdict.plan import (
-    NOTHING,
-    Option,
-    Worth,
-    add,
+    Options,
     best_pieces,
     best_set,
     options_of,
@@ -32,6 +28,8 @@ from tests.synthetic_records import measured_from, straight_shape
 JUNIPER = load_targets("landscape-juniper")
 MINIATURE = load_targets("miniature-conifer")
 N_PLACES = 9
+Worth = tuple[float, ...]
+NOTHING: Worth = (0.0,) * 7
 
 
 def outlook_from(shape) -> Outlook:  # type: ignore[no-untyped-def]
@@ -43,42 +41,49 @@ def leafy(length_mm: float, stripped_mm: float = 30.0) -> Outlook:
     return outlook_from(replace(straight_shape(length_mm, stripped_mm), foliage_area_mm2=15.0 * length_mm))
 
 
-def total(options: tuple[Option, ...]) -> Worth:
-    return reduce(add, (option.worth for option in options), NOTHING)
+def total(options: Options, chosen: tuple[int, ...]) -> Worth:
+    return tuple(float(number) for number in options.worth[list(chosen)].sum(axis=0))
 
 
-def best_by_trying_all(options: list[Option]) -> Worth:
+def no_overlap(options: Options, chosen: tuple[int, ...]) -> bool:
+    return all(options.end[low] <= options.start[high] for low, high in itertools.pairwise(chosen))
+
+
+def best_by_trying_all(options: Options) -> Worth:
     """Return the worth of the best of all sets whose pieces do not overlap."""
     best = NOTHING
-    for n in range(1, len(options) + 1):
-        for some in itertools.combinations(sorted(options, key=lambda option: option.start), n):
-            if all(low.end <= high.start for low, high in itertools.pairwise(some)):
-                best = max(best, total(some))
+    by_start = [int(k) for k in np.argsort(options.start)]
+    for n in range(1, len(by_start) + 1):
+        for some in itertools.combinations(by_start, n):
+            if no_overlap(options, some):
+                best = max(best, total(options, some))
     return best
 
 
 @st.composite
-def random_options(draw: st.DrawFn) -> list[Option]:
-    options = []
+def random_options(draw: st.DrawFn) -> Options:
+    rows = []
     for _ in range(draw(st.integers(0, 8))):
         start = draw(st.integers(0, N_PLACES - 2))
         end = draw(st.integers(start + 1, N_PLACES - 1))
         grade = draw(st.sampled_from(["1", "2"]))
         is_wanted = draw(st.booleans())
-        worth = (
+        worth = [
             int(grade == "1"), int(grade == "2" and is_wanted), int(grade == "2" and not is_wanted),
             int(end == N_PLACES - 1), end - start, -draw(st.integers(0, 1)), -float(draw(st.integers(0, 9))),
-        )  # fmt: skip
-        options.append(Option(start, end, 0.0, worth, Piece(start, end, 0.0, grade, {})))
-    return options
+        ]  # fmt: skip
+        rows.append([start, end, *worth])
+    table = np.array(rows, dtype=float).reshape(-1, 9)
+    places = table[:, :2].astype(np.intp)
+    return Options(places[:, 0], places[:, 1], np.zeros(len(table)), table[:, 2] == 1.0, table[:, 2:])
 
 
 @settings(max_examples=300, deadline=None)
 @given(random_options())
-def test_no_set_of_pieces_is_worth_more(options: list[Option]) -> None:
+def test_no_set_of_pieces_is_worth_more(options: Options) -> None:
     chosen = best_set(N_PLACES, options)
-    assert all(low.end <= high.start for low, high in itertools.pairwise(chosen))
-    assert total(chosen) == best_by_trying_all(options)
+    assert no_overlap(options, chosen)
+    assert total(options, chosen) == best_by_trying_all(options)
 
 
 @pytest.mark.parametrize(
@@ -89,13 +94,14 @@ def test_on_a_real_shoot_no_pair_of_pieces_is_worth_more(
 ) -> None:
     targets = replace(MINIATURE, upper_pieces=True)
     outlook = outlook_from(straight_shape(length, stripped, width, 0.01))
-    options = list(options_of(outlook, targets))
-    assert len(options) > 50
-    best = NOTHING
-    for low in options:
-        best = max(best, low.worth)
-        best = max([best, *(add(low.worth, high.worth) for high in options if high.start >= low.end)])
-    assert total(best_set(len(outlook.at_mm), options)) == best
+    options = options_of(outlook, targets)
+    n = len(options.start)
+    assert n > 50
+    best = max([NOTHING, *(total(options, (k,)) for k in range(n))])
+    for low in range(n):
+        above = np.flatnonzero(options.start >= options.end[low])
+        best = max([best, *(total(options, (low, int(high))) for high in above)])
+    assert total(options, best_set(len(outlook.at_mm), options)) == best
 
 
 @settings(max_examples=25, deadline=None)
@@ -156,7 +162,7 @@ def test_nothing_is_divided_without_a_least_length() -> None:
 
 def test_no_cut_goes_through_a_heel() -> None:
     outlook = outlook_from(straight_shape(heel=Heel(6.0, 4.0), stripped_mm=35.0))
-    cuts = {option.piece.from_mm for option in options_of(outlook, JUNIPER)}
+    cuts = {float(outlook.at_mm[start]) for start in options_of(outlook, JUNIPER).start}
     assert not [at for at in cuts if 0.0 < at < 7.0] and 7.0 in cuts
 
 

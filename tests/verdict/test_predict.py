@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from grader.records import CuttingShape, Heel
 from grader.traits.catalogue import is_absent
+from grader.verdict.along import arc_of
 from grader.verdict.foliage import foliage_below, shared_out
-from grader.verdict.predict import CUT_SIGMA_MM, STRIP_SIGMA_MM, arc_of, measured_at, outlook_of, predicted
+from grader.verdict.predict import CUT_SIGMA_MM, STRIP_SIGMA_MM, measured_at, outlook_of, predicted
 from grader.verdict.wood import HIDDEN_SIGMA_MM, TAPER_SHARE, wood_of
 from tests.synthetic_records import outline_of, straight_shape, with_strays
 from tests.verdict.cut_up import cut_up, measured_piece
