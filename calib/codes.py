@@ -137,9 +137,9 @@ def _cells(gray: Gray, quads: Points, n: int) -> NDArray[np.float64]:
     unit = np.stack([x, y, np.ones_like(x)])
     square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
     maps = np.stack([cv2.getPerspectiveTransform(square, q.astype(np.float32)) for q in quads])
-    seen = np.einsum("kij,jrc->kirc", maps, unit)
-    at = (seen[:, :2] / seen[:, 2:]).astype(np.float32)
-    rows = at.shape[0] * at.shape[2]
+    seen = maps.astype(np.float32) @ unit.reshape(3, -1).astype(np.float32)
+    at = seen[:, :2] / seen[:, 2:]
+    rows = len(quads) * n * SAMPLES_PER_CELL
     gray_at = cv2.remap(gray, at[:, 0].reshape(rows, -1), at[:, 1].reshape(rows, -1), cv2.INTER_LINEAR)
-    shape = (len(quads), n, SAMPLES_PER_CELL, n, SAMPLES_PER_CELL)
-    return np.asarray(gray_at.astype(np.float64).reshape(shape).mean(axis=(2, 4)))
+    means = cv2.resize(gray_at.astype(np.float32), (n, len(quads) * n), interpolation=cv2.INTER_AREA)
+    return np.asarray(means.reshape(len(quads), n, n), dtype=np.float64)

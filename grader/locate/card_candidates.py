@@ -44,7 +44,8 @@ def rectangles(photo: Photo, pose: MatPose, sides_mm: tuple[float, float], slack
     """
     linear, lay_mask, origin_mm = unlit_view(photo, pose, FlatSettings(mm_per_px=VIEW_MM_PER_PX))
     log = np.log(np.maximum(cv2.GaussianBlur(linear, (0, 0), 1.0), DARKEST))
-    strange = np.abs(log - _paper(log, lay_mask)).max(axis=2) * lay_mask
+    red, green, blue = cv2.split(np.abs(log - _paper(log, lay_mask)))
+    strange = np.maximum(np.maximum(red, green), blue) * lay_mask
     least_area_mm2 = LEAST_FILL * sides_mm[0] * sides_mm[1] * (1.0 - slack) ** 2
     found: list[Points] = []
     for least in PAPER_DISTANCES:
@@ -75,9 +76,12 @@ def _paper(log: NDArray[np.float32], lay_mask: Mask) -> NDArray[np.float32]:
         rest = seen - basis @ fit.T
         share = np.where(rest > 0, PAPER_QUANTILE, 1.0 - PAPER_QUANTILE)
         weight = share / np.maximum(np.abs(rest), LEAST_REST)
-    x, y = np.arange(width) / width, np.arange(height)[:, None] / height
-    light = [c[0] + c[1] * x + c[3] * x * x + y * (c[2] + c[4] * x) + c[5] * y * y for c in fit]
-    return np.stack(light, axis=2).astype(np.float32)
+    x = np.arange(width, dtype=np.float32) / width
+    y = np.arange(height, dtype=np.float32)[:, None] / height
+    light = np.empty_like(log)
+    for channel, c in enumerate(fit.astype(np.float32)):
+        light[..., channel] = (c[0] + c[1] * x + c[3] * x * x) + y * (c[2] + c[4] * x + c[5] * y)
+    return light
 
 
 def _parabola(x: Points, y: Points) -> Points:
