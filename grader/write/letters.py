@@ -5,9 +5,13 @@ from __future__ import annotations
 import functools
 import re
 import unicodedata
+from collections.abc import Mapping
 from functools import cache
+from types import MappingProxyType
 
-from PIL import ImageFont
+from PIL import ImageDraw, ImageFont
+
+from grader.write.marks import Rgb
 
 LINE_SPACING = 1.25
 """Distance of lines over letter size."""
@@ -15,9 +19,16 @@ PADDING_SHARE = 0.25
 """Ground round a text over letter size."""
 
 NO_BREAK = "\u00a0"
-_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:mm|in|%)(?:\W|$|²))")
-"""The gap between a number and its unit: a line never ends there."""
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:mm|in|%)(?:\W|$|²))|(?<=grade) (?=[12])")
+"""The gap between a number and its unit: a line never ends there. Nor between "grade" and its number."""
 _STAND_INS = {"–": "-", "—": "-", "’": "'", "≤": "<=", "≥": ">="}
+RAISED: Mapping[str, str] = MappingProxyType({"²": "2", "³": "3"})
+"""The font lacks them: drawn as a smaller digit, its top as high as that of the letters."""
+RAISED_SHARE = 0.6
+"""Size of a raised digit over letter size."""
+BOLD_SHARE = 1 / 32
+"""Width added round each letter of a bold text, over letter size."""
+_RAISED_PARTS = re.compile("([²³])")
 
 Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 
@@ -36,14 +47,49 @@ def _has_glyph(character: str) -> bool:
 
 
 def drawable(text: str) -> str:
-    """Return a text with what the font lacks replaced: ² by 2, é by e, the rest by a question mark.
+    """Return a text with what cannot be drawn replaced: é by e, the rest by a question mark.
 
     Examples
     --------
-    >>> drawable("43 mm²"), drawable("87 ± 1 mm, 12°")
-    ('43 mm2', '87 ± 1 mm, 12°')
+    >>> drawable("43 mm²"), drawable("87 ± 1 mm, 12°"), drawable("é")
+    ('43 mm²', '87 ± 1 mm, 12°', 'e')
     """
-    return "".join(ch if _has_glyph(ch) else _stand_in(ch) for ch in text)
+    return "".join(ch if ch in RAISED or _has_glyph(ch) else _stand_in(ch) for ch in text)
+
+
+def runs_of(text: str, size_px: float) -> list[tuple[str, float, float]]:
+    """Return the pieces in which a line is drawn: letters, px from its left end, letter size in px.
+
+    Raised digits are pieces of their own.
+
+    Examples
+    --------
+    >>> [(letters, size) for letters, _, size in runs_of("43 mm² of it", 20)]
+    [('43 mm', 20.0), ('2', 12.0), (' of it', 20.0)]
+    """
+    runs: list[tuple[str, float, float]] = []
+    left = 0.0
+    for part in filter(None, _RAISED_PARTS.split(drawable(text))):
+        letters = RAISED.get(part, part)
+        size = size_px * (RAISED_SHARE if part in RAISED else 1.0)
+        runs.append((letters, left, float(size)))
+        left += float(font_of(round(size)).getlength(letters))
+    return runs
+
+
+def draw_line(
+    pen: ImageDraw.ImageDraw,
+    corner_px: tuple[float, float],
+    text: str,
+    size_px: float,
+    ink: Rgb,
+    stroke_px: int = 0,
+) -> None:
+    """Draw one line of text; ``corner_px`` its upper left corner, ``stroke_px`` makes it bold."""
+    x, y = corner_px
+    for letters, left, size in runs_of(text, size_px):
+        font = font_of(round(size))
+        pen.text((x + left, y), letters, fill=ink, font=font, stroke_width=stroke_px, stroke_fill=ink)
 
 
 def _stand_in(character: str) -> str:
@@ -56,7 +102,11 @@ def _stand_in(character: str) -> str:
 @functools.lru_cache(maxsize=4096)
 def width_of(text: str, size_px: float) -> float:
     """Return the width of one line, px."""
-    return float(font_of(round(size_px)).getlength(drawable(text)))
+    runs = runs_of(text, size_px)
+    if not runs:
+        return 0.0
+    letters, left, size = runs[-1]
+    return left + float(font_of(round(size)).getlength(letters))
 
 
 def block_size(lines: tuple[str, ...], size_px: float) -> tuple[float, float]:

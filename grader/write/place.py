@@ -15,6 +15,10 @@ CELL_PX = 8
 FARTHEST_PX = 420.0
 """A label further off is not read as belonging to its cutting."""
 GAP_PX = 10.0
+MOST_LEADERS = 100
+"""How many free places are tried for one label before it is called impossible."""
+MOST_ENDS = 50
+"""How many of the points on which a leader may end are looked at then."""
 
 
 @dataclass(slots=True, eq=False)
@@ -28,19 +32,25 @@ class Free:
     def __post_init__(self) -> None:
         self.n_taken = np.zeros((-(-self.height_px // CELL_PX), -(-self.width_px // CELL_PX)), dtype=np.int16)
 
+    @property
+    def n_free_cells(self) -> int:
+        """How many cells nothing lies on."""
+        return int((self.n_taken == 0).sum())
+
     def take_polygon(self, points_px: Points, rim_px: float = GAP_PX) -> None:
         """Mark the inside of a polygon, and a rim round it, as taken."""
-        self.n_taken += self._covered(points_px, rim_px)
+        self.n_taken += self.covered(points_px, rim_px)
 
-    def _covered(self, points_px: Points, rim_px: float = GAP_PX) -> NDArray[np.bool_]:
+    def covered(self, points_px: Points, rim_px: float = GAP_PX) -> NDArray[np.bool_]:
+        """Return the cells of a polygon and its rim."""
         if len(points_px) < 2:
             return np.zeros(self.n_taken.shape, dtype=np.bool_)
         rows, cols = self.n_taken.shape
         layer = Image.new("1", (cols, rows))
         pen = ImageDraw.Draw(layer)
-        cells = [(float(x), float(y)) for x, y in points_px / CELL_PX]
+        cells = (points_px / CELL_PX).ravel().tolist()
         pen.polygon(cells, fill=1)
-        pen.line([*cells, cells[0]], fill=1, width=max(1, round(2 * rim_px / CELL_PX)))
+        pen.line([*cells, *cells[:2]], fill=1, width=max(1, round(2 * rim_px / CELL_PX)))
         return np.array(layer, dtype=np.bool_)
 
     def take_box(self, left_px: float, top_px: float, width_px: float, height_px: float) -> None:
@@ -56,6 +66,7 @@ class Free:
         height_px: float,
         farthest_px: float = FARTHEST_PX,
         over_px: Points | None = None,
+        leader: tuple[Points, NDArray[np.bool_]] | None = None,
     ) -> tuple[float, float] | None:
         """Return the corner of the free box nearest to some points, or None if there is none near.
 
@@ -69,29 +80,87 @@ class Free:
             How far from them it may be.
         over_px : (M, 2), optional
             A polygon, taken earlier, that the label may cover.
+        leader : ((K, 2), cells), optional
+            Where the leader of the label may end, and the cells over which it may run, as from ``covered``:
+            its straight way from the label crosses nothing else that is taken.
         """
-        rows, cols = self.n_taken.shape
-        w, h = int(-(-width_px // CELL_PX)) + 1, int(-(-height_px // CELL_PX)) + 1
+        size_px = np.array([width_px, height_px])
+        w, h = (int(-(-side // CELL_PX)) + 1 for side in size_px)
+        n_taken = self.n_taken if over_px is None else self.n_taken - self.covered(over_px)
+        # Only what is in reach is looked at: a small part of the canvas.
+        low = np.floor((near_px.min(axis=0) - farthest_px - size_px) / CELL_PX).astype(int).clip(0)
+        high = np.ceil((near_px.max(axis=0) + farthest_px + size_px) / CELL_PX).astype(int) + 2
+        is_taken = n_taken[low[1] : high[1], low[0] : high[0]] > 0
+        rows, cols = is_taken.shape
         if w >= cols or h >= rows:
             return None
-        n_taken = self.n_taken if over_px is None else self.n_taken - self._covered(over_px)
-        total = np.zeros((rows + 1, cols + 1), dtype=np.int64)
-        total[1:, 1:] = (n_taken > 0).cumsum(axis=0).cumsum(axis=1)
+        total = np.zeros((rows + 1, cols + 1), dtype=np.int32)
+        total[1:, 1:] = is_taken.cumsum(axis=0, dtype=np.int32).cumsum(axis=1)
         covered = total[h:, w:] - total[:-h, w:] - total[h:, :-w] + total[:-h, :-w]
-        y, x = np.nonzero(covered == 0)
+        away_px = _distance_px(near_px - low * CELL_PX, (rows, cols), w, h)
+        y, x = np.nonzero((covered == 0) & (away_px <= farthest_px))
         if not len(x):
             return None
-        corners = np.stack([x, y], axis=1) * float(CELL_PX)
-        size = np.array([width_px, height_px])
-        # Boxes out of reach of all the points are left out first: nearly all of them.
-        reach_low, reach_high = near_px.min(axis=0) - farthest_px, near_px.max(axis=0) + farthest_px
-        corners = corners[((corners + size >= reach_low) & (corners <= reach_high)).all(axis=1)]
-        if not len(corners):
-            return None
-        low, high = corners, corners + size
-        best = np.full(len(corners), np.inf)
-        for point in near_px:
-            outside = np.maximum(np.maximum(low - point, point - high), 0.0)
-            best = np.minimum(best, np.hypot(outside[:, 0], outside[:, 1]))
-        k = int(np.argmin(best))
-        return (float(corners[k, 0]), float(corners[k, 1])) if best[k] <= farthest_px else None
+        order = np.argsort(away_px[y, x], kind="stable")
+        corners = (np.stack([x, y], axis=1)[order] + low).astype(np.float64) * CELL_PX
+        if leader is not None:
+            return self._clear(corners, size_px, *leader)
+        return float(corners[0, 0]), float(corners[0, 1])
+
+    def _clear(
+        self,
+        corners_px: NDArray[np.float64],
+        size_px: Points,
+        ends_px: Points,
+        own: NDArray[np.bool_],
+    ) -> tuple[float, float] | None:
+        """Return the first of some corners from which a straight leader crosses nothing."""
+        corners_px = corners_px[:: max(1, len(corners_px) // MOST_LEADERS)]
+        ends_px = ends_px[:: max(1, len(ends_px) // MOST_ENDS)]
+        low = corners_px[:, None, :]
+        starts = np.clip(ends_px[None], low, low + size_px)
+        k = np.argmin(np.hypot(*np.moveaxis(ends_px[None] - starts, 2, 0)), axis=1)
+        lines = np.stack([starts[np.arange(len(k)), k], ends_px[k]], axis=1)
+        is_taken = (self.n_taken > 0) & ~own
+        free = np.flatnonzero(~is_taken[self._cells_of(lines)].any(axis=-1))
+        return tuple(corners_px[free[0]].tolist()) if len(free) else None
+
+    def copy(self) -> Free:
+        """Return a map on which labels can be tried."""
+        other = Free(self.width_px, self.height_px)
+        other.n_taken = self.n_taken.copy()
+        return other
+
+    def take_line(self, points_px: Points) -> None:
+        """Mark a straight line (2, 2) as taken."""
+        self.n_taken[self._cells_of(points_px)] += 1
+
+    def _cells_of(self, lines_px: Points) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Return rows and columns, (..., N) each, of the cells under straight lines (..., 2, 2)."""
+        away = lines_px[..., 1, :] - lines_px[..., 0, :]
+        n = 2 + int(np.hypot(away[..., 0], away[..., 1]).max() / (CELL_PX / 2))
+        along = np.linspace(0.0, 1.0, n)[:, None]
+        cells = ((lines_px[..., 0, None, :] + along * away[..., None, :]) / CELL_PX).astype(np.intp)
+        rows, columns = self.n_taken.shape
+        return np.clip(cells[..., 1], 0, rows - 1), np.clip(cells[..., 0], 0, columns - 1)
+
+
+def _distance_px(points_px: Points, shape: tuple[int, int], columns: int, rows: int) -> NDArray[np.float32]:
+    """Return for each box of some cells how far it is from the nearest of some points, px."""
+    import cv2
+
+    height, width = shape
+    away = np.ones(shape, dtype=np.uint8)
+    cells = np.floor(points_px / CELL_PX).astype(np.intp)
+    away[np.clip(cells[:, 1], 0, height - 1), np.clip(cells[:, 0], 0, width - 1)] = 0
+    distance = cv2.distanceTransform(away, cv2.DIST_L2, cv2.DIST_MASK_5)
+    # The least over a box is an erosion; the anchor is its upper left corner.
+    least = cv2.erode(distance, np.ones((rows, columns), dtype=np.uint8), anchor=(0, 0))
+    return np.asarray(least[: height - rows + 1, : width - columns + 1] * CELL_PX, dtype=np.float32)
+
+
+def shortest_line(points_px: Points, low_px: Points, high_px: Points) -> Points:
+    """Return the shortest straight line, (2, 2), from a box to one of some points (N, 2)."""
+    starts = np.clip(points_px, low_px, high_px)
+    k = int(np.argmin(np.hypot(*(points_px - starts).T)))
+    return np.stack([starts[k], points_px[k]])
