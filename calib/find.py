@@ -20,13 +20,16 @@ small ones at reduced size."""
 MOST_ENLARGED = 2.0
 """Enlarging a small photo helps to see cells of two pixels; it adds no detail beyond this."""
 WINDOWS_PX = (15, 33)
-"""Neighbourhoods that a marker's pixels must be darker than: about a marker's border, about a marker."""
+"""Neighbourhoods that a marker's pixels must be darker than: about a marker's border, about a marker.  The
+second is for what the first has left out."""
 ENOUGH_SHARE = 0.9
 LEAST_MARKERS = 3
 BENT_SHARE = 0.01
 """A marker may be so far from where a flat sheet has it, of the picture's long side: bent paper, lens."""
 SADDLE_REACH_SQUARES = 3.0
 """Saddle points no further than this from a marker that was read are looked for: others' neighbours."""
+NEIGHBOURS = 6
+"""Markers that tell where a saddle point is: enough to bridge one that is covered, near enough for a bend."""
 SADDLE_SIGMA_PX = 0.06
 """Standard uncertainty of a saddle point: residuals on rendered mats of 12 MP."""
 MOST_CLEARANCE_SQUARES = 0.5
@@ -72,10 +75,17 @@ def find_sighting(gray: Gray, layouts: Sequence[MatLayout]) -> MatSighting | Non
     best: MatSighting | None = None
     for name in names:
         seen: list[tuple[int, Points]] = []
+        layout = None
         for long_side in _sizes(gray):
-            seen = _merged(seen, _markers(gray, name, long_side))
-            layout = _layout_for(seen, layouts, name)
-            if layout is not None and len(_known(seen, layout)) >= ENOUGH_SHARE * len(layout.markers):
+            small = _resized(gray, long_side)
+            of_size: list[tuple[int, Points]] = []
+            for window in WINDOWS_PX:
+                of_size = _merged(_markers(small, gray.shape, name, window), of_size)
+                layout = _layout_for([*seen, *of_size], layouts, name)
+                if _share_seen(of_size, layout) == 1.0:
+                    break
+            seen = _merged(seen, of_size)
+            if _share_seen(seen, layout) >= ENOUGH_SHARE:
                 break
         if layout is None:
             continue
@@ -90,13 +100,16 @@ def _sizes(gray: Gray) -> list[int]:
     return [size for size in SEARCH_LONG_SIDE_PX if size <= MOST_ENLARGED * long_side] or [long_side]
 
 
-def _markers(gray: Gray, name: str, long_side: int) -> list[tuple[int, Points]]:
-    """Return marker ids and corners (4, 2) in full-size pixels, found on a picture of this size."""
+def _resized(gray: Gray, long_side: int) -> Gray:
     scale = long_side / max(gray.shape)
     way = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=way), dtype=np.uint8)
-    ratio = np.array([gray.shape[1] / small.shape[1], gray.shape[0] / small.shape[0]])
-    return [(i, (corners + 0.5) * ratio - 0.5) for i, corners in read_markers(small, name, WINDOWS_PX)]
+    return np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=way), dtype=np.uint8)
+
+
+def _markers(small: Gray, full_shape: tuple[int, ...], name: str, window_px: int) -> list[tuple[int, Points]]:
+    """Return marker ids and corners (4, 2) in full-size pixels, found on a resized picture."""
+    ratio = np.array([full_shape[1] / small.shape[1], full_shape[0] / small.shape[0]])
+    return [(i, (corners + 0.5) * ratio - 0.5) for i, corners in read_markers(small, name, (window_px,))]
 
 
 def _merged(some: list[tuple[int, Points]], more: list[tuple[int, Points]]) -> list[tuple[int, Points]]:
@@ -109,8 +122,9 @@ def _merged(some: list[tuple[int, Points]], more: list[tuple[int, Points]]) -> l
     return kept + more
 
 
-def _known(seen: list[tuple[int, Points]], layout: MatLayout) -> set[int]:
-    return {i for i, _ in seen if i in layout.markers}
+def _share_seen(seen: list[tuple[int, Points]], layout: MatLayout | None) -> float:
+    """Return the share of a layout's markers that are seen; 0 without a layout."""
+    return len({i for i, _ in seen if i in layout.markers}) / len(layout.markers) if layout else 0.0
 
 
 def _layout_for(seen: list[tuple[int, Points]], layouts: Sequence[MatLayout], name: str) -> MatLayout | None:
@@ -177,33 +191,25 @@ def _saddles(gray: Gray, layout: MatLayout, once: list[tuple[int, Points]]) -> t
     corners_mm = np.stack([layout.markers[i] for i, _ in once])
     corners_px = np.stack([c for _, c in once])
     square_mm, clearance_squares = _saddle_spacing(layout)
-    mm, guess, windows = [], [], []
-    for saddle in layout.saddles_mm:
-        distance = np.hypot(*(centres_mm - saddle).T)
-        near = np.argsort(distance)[:6]
-        if distance[near[0]] > SADDLE_REACH_SQUARES * square_mm:
-            continue
-        local, _ = cv2.findHomography(corners_mm[near].reshape(-1, 2), corners_px[near].reshape(-1, 2))
-        if local is None:
-            continue
-        around = saddle + np.array([[0, 0], [square_mm, 0], [0, square_mm]])
-        px = cv2.perspectiveTransform(around[None].astype(np.float64), local)[0]
-        if not _is_inside(px[0], gray):
-            continue
-        sides = (np.hypot(*(px[1] - px[0])), np.hypot(*(px[2] - px[0])))
-        mm.append(saddle)
-        guess.append(px[0])
-        windows.append(min(sides))
-    if not mm:
+    distance = np.hypot(*(layout.saddles_mm[:, None] - centres_mm[None]).transpose(2, 0, 1))
+    reached = distance.min(axis=1) <= SADDLE_REACH_SQUARES * square_mm
+    saddles, near = layout.saddles_mm[reached], np.argsort(distance[reached], axis=1)[:, :NEIGHBOURS]
+    around = saddles[:, None] + np.array([[0, 0], [square_mm, 0], [0, square_mm]])
+    each = (len(near), 4 * near.shape[1], 2)
+    px = _mapped_nearby(corners_mm[near].reshape(each), corners_px[near].reshape(each), around)
+    inside = _is_inside(px[:, 0], gray)
+    mm, px = saddles[inside], px[inside]
+    if not len(mm):
         return np.zeros((0, 2)), np.zeros((0, 2))
+    windows = np.hypot(*(px[:, 1:] - px[:, :1]).transpose(2, 0, 1)).min(axis=1)
     window = max(2, min(12, int(clearance_squares * float(np.median(windows)))))
-    points = np.asarray(guess, dtype=np.float32).reshape(-1, 1, 2)
+    points = px[:, 0].astype(np.float32).reshape(-1, 1, 2)
     criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.002)
     refined = cv2.cornerSubPix(gray, points.copy(), (window, window), (-1, -1), criteria)
     refined = np.asarray(refined, dtype=np.float64).reshape(-1, 2)
     moved = np.hypot(*(refined - points.reshape(-1, 2)).T)
     good = (moved < window) & _looks_like_saddle(gray, refined, window)
-    return np.asarray(mm)[good], refined[good]
+    return mm[good], refined[good]
 
 
 def _saddle_spacing(layout: MatLayout) -> tuple[float, float]:
@@ -221,10 +227,36 @@ def _saddle_spacing(layout: MatLayout) -> tuple[float, float]:
     return square_mm, min(MOST_CLEARANCE_SQUARES, clearance_mm / square_mm)
 
 
-def _is_inside(point_px: Points, gray: Gray) -> bool:
-    """Return whether a point lies in the picture; a mat may reach beyond it."""
+def _mapped_nearby(some_mm: Points, some_px: Points, points_mm: Points) -> Points:
+    """Return where points (N, P, 2) lie by the homography through their own (N, K, 2) neighbours.
+
+    The direct linear form (Hartley and Zisserman 2004, Multiple View Geometry, 4.1), last element set to
+    one, in coordinates about the neighbours' middle: all N at once, since a call for each takes longer
+    than the search for the saddle points itself.
+    """
+    middle_mm, middle_px = some_mm.mean(axis=1, keepdims=True), some_px.mean(axis=1, keepdims=True)
+    size_mm = np.abs(some_mm - middle_mm).max(axis=(1, 2), keepdims=True)
+    size_px = np.abs(some_px - middle_px).max(axis=(1, 2), keepdims=True)
+    m, d = (some_mm - middle_mm) / size_mm, (some_px - middle_px) / size_px
+    one, none = np.ones_like(m[..., :1]), np.zeros((*m.shape[:2], 3))
+    m1 = np.concatenate([m, one], axis=2)
+    rows_x = np.concatenate([m1, none, -d[..., :1] * m], axis=2)
+    rows_y = np.concatenate([none, m1, -d[..., 1:] * m], axis=2)
+    rows = np.concatenate([rows_x, rows_y], axis=1)
+    right = np.concatenate([d[..., 0], d[..., 1]], axis=1)
+    normal = rows.transpose(0, 2, 1) @ rows
+    h = (np.linalg.pinv(normal, hermitian=True) @ (rows.transpose(0, 2, 1) @ right[..., None]))[..., 0]
+    p = (points_mm - middle_mm) / size_mm
+    w = p @ h[:, 6:, None] + 1.0
+    x = p @ h[:, :2, None] + h[:, None, 2:3]
+    y = p @ h[:, 3:5, None] + h[:, None, 5:6]
+    return np.asarray(np.concatenate([x, y], axis=2) / w * size_px + middle_px)
+
+
+def _is_inside(points_px: Points, gray: Gray) -> NDArray[np.bool_]:
+    """Return which points (N, 2) lie in the picture; a mat may reach beyond it."""
     height, width = gray.shape
-    return bool(0 <= point_px[0] <= width - 1 and 0 <= point_px[1] <= height - 1)
+    return np.asarray(((points_px >= 0) & (points_px <= [width - 1, height - 1])).all(axis=1))
 
 
 def _looks_like_saddle(gray: Gray, points_px: Points, window: int) -> NDArray[np.bool_]:

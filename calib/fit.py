@@ -9,7 +9,6 @@ taken from the Jacobian (JCGM 100, 5.1).
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -131,6 +130,7 @@ def _solve(model: PlaneModel, params: NDArray[np.float64], keep: NDArray[np.bool
         params = least_squares(
             model.residuals,
             params,
+            model.residual_slopes,
             args=(keep,),
             loss=loss,
             f_scale=2.0,
@@ -149,10 +149,10 @@ def _position_sigma_mm(solution: _Solution, area_mm: tuple[float, float, float, 
     model, params, keep = solution.model, solution.params, solution.keep
     freedom = max(1, 2 * int(keep.sum()) - len(params))
     variance = max(1.0, float(np.sum((solution.residuals_px / model.sigma_px) ** 2)) / freedom)
-    jacobian = _jacobian(lambda p: model.residuals(p, keep), params)
+    jacobian = model.residual_slopes(params, keep)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance
     grid = _grid(area_mm, 9, 7)
-    spread = _jacobian(lambda p: model.plane(p).px_from_mm(grid).ravel(), params)
+    spread = model.px_slopes(params, grid).reshape(-1, len(params))
     sigma_px = np.sqrt(np.einsum("ij,jk,ik->i", spread, covariance, spread)).reshape(-1, 2)
     return float((sigma_px.max(axis=1) / model.plane(params).px_per_mm_at(grid)).max())
 
@@ -165,19 +165,6 @@ def _curl_mm(plane: PlaneMap, page_mm: tuple[float, float]) -> float:
     basis = np.column_stack([np.ones(len(page)), page])
     level_mm = basis @ np.linalg.lstsq(basis, height_mm, rcond=None)[0]
     return float(np.ptp(height_mm - level_mm))
-
-
-def _jacobian(
-    function: Callable[[NDArray[np.float64]], NDArray[np.float64]], params: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    columns = []
-    for k in range(len(params)):
-        step = 1e-6 * max(1.0, abs(float(params[k])))
-        up, down = params.copy(), params.copy()
-        up[k] += step
-        down[k] -= step
-        columns.append((function(up) - function(down)) / (2 * step))
-    return np.stack(columns, axis=1)
 
 
 def _grid(area_mm: tuple[float, float, float, float], n_across: int, n_down: int) -> Points:

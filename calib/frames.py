@@ -54,8 +54,19 @@ class SheetBend:
 
     def height_mm(self, points_mm: Points) -> NDArray[np.float64]:
         """Return the height (N,) of the paper at mat positions (N, 2)."""
+        across, down = _waves(self._place(points_mm))
+        by_wave = np.zeros((BEND_MOST_WAVES + 1, BEND_MOST_WAVES + 1))
+        by_wave[tuple(np.array(BEND_WAVES).T)] = self.coefficients_mm
+        # Summed wave by wave: the 25 products of every point would take most of the time of a flat view.
+        return np.asarray(np.sum((across @ by_wave) * down, axis=-1))
+
+    def terms(self, points_mm: Points) -> NDArray[np.float64]:
+        """Return the waves (N, 25) at mat positions (N, 2): what the coefficients are multiplied by."""
+        return bend_terms(self._place(points_mm))
+
+    def _place(self, points_mm: Points) -> Points:
         u = (np.asarray(points_mm, dtype=np.float64) - self.centre_mm) / self.half_mm
-        return np.asarray(bend_terms(np.clip(u, -1.0, 1.0)) @ self.coefficients_mm)
+        return np.clip(u, -1.0, 1.0)
 
     def scaled(self, true_mm_per_printed_mm: float) -> SheetBend:
         """Return the same bend in a frame that is this much larger."""
@@ -66,11 +77,20 @@ class SheetBend:
 
 def bend_terms(u: Points) -> NDArray[np.float64]:
     """Return the waves (..., 25) of a bent sheet at normalised positions (..., 2)."""
-    waves = np.arange(BEND_MOST_WAVES + 1) * np.pi / (2 * BEND_BOX)
-    across = np.cos((u[..., :1] + BEND_BOX) * waves)
-    down = np.cos((u[..., 1:] + BEND_BOX) * waves)
+    across, down = _waves(u)
     i, j = np.array(BEND_WAVES).T
     return np.asarray(across[..., i] * down[..., j])
+
+
+def _waves(u: Points) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the half waves (..., 6) across and down."""
+    first = np.cos((u + BEND_BOX) * (np.pi / (2 * BEND_BOX)))
+    waves = np.empty((BEND_MOST_WAVES + 1, *first.shape))
+    waves[0], waves[1] = 1.0, first
+    for k in range(2, BEND_MOST_WAVES + 1):  # cos(k t) = 2 cos(t) cos((k - 1) t) - cos((k - 2) t)
+        waves[k] = 2.0 * first * waves[k - 1] - waves[k - 2]
+    both = np.moveaxis(waves, 0, -1)
+    return both[..., 0, :], both[..., 1, :]
 
 
 def bent_by_lens(d: Points, k1: float, k2: float, p1: float, p2: float) -> Points:

@@ -31,6 +31,8 @@ MOST_BYTES = 1_300_000_000
 """That many pixels of 16 bit in three colours, not compressed; a larger file is a film or no photo."""
 LEAST_SIDE_PX = 200
 """At the least useful 3 px per mm this is 67 mm: no mat fits in less."""
+BAND_PX = 64
+"""Rows copied at a time: so many stay in the processor's cache."""
 PREVIEW_FORMATS = ("JPEG", "MPO", "HEIF")
 """Phones put previews and depth maps behind the photo: not worth a warning."""
 _DAMAGE = (OSError, SyntaxError, ValueError, EOFError, struct.error, IndexError, KeyError, TypeError)
@@ -170,7 +172,17 @@ def _upright_rgb(picture: Image.Image, path: Path, notes: list[str]) -> RgbImage
     if "A" in upright.getbands() or "transparency" in upright.info:
         layer = upright.convert("RGBA")
         upright = Image.alpha_composite(Image.new("RGBA", layer.size, "white"), layer)
-    return np.asarray(_in_srgb(upright, profile), dtype=np.uint8)
+    return _pixels(_in_srgb(upright, profile))
+
+
+def _pixels(picture: Image.Image) -> RgbImage:
+    """Return the pixels (H, W, 3), copied band by band: at once they would be in memory three times."""
+    width, height = picture.size
+    rgb = np.empty((height, width, 3), dtype=np.uint8)
+    for top in range(0, height, BAND_PX):
+        bottom = min(height, top + BAND_PX)
+        rgb[top:bottom] = np.asarray(picture.crop((0, top, width, bottom)))
+    return rgb
 
 
 def _eight_bit(grey: Image.Image) -> Image.Image:

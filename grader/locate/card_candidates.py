@@ -19,7 +19,7 @@ OPEN_MM = 8.0
 """What is thinner does not count: stems and twigs that touch the card."""
 LEAST_FILL = 0.93
 """Share of its enclosing rectangle that it fills (a card 0.998; foliage less)."""
-VIEW_MM_PER_PX = 0.25
+VIEW_MM_PER_PX = 0.5
 """Coarse is enough: sides are found again in the photo."""
 DARKEST = 1e-3
 BLOCK_MM = 3.0
@@ -45,9 +45,10 @@ def rectangles(photo: Photo, pose: MatPose, sides_mm: tuple[float, float], slack
     linear, lay_mask, origin_mm = unlit_view(photo, pose, FlatSettings(mm_per_px=VIEW_MM_PER_PX))
     log = np.log(np.maximum(cv2.GaussianBlur(linear, (0, 0), 1.0), DARKEST))
     strange = np.abs(log - _paper(log, lay_mask)).max(axis=2) * lay_mask
+    least_area_mm2 = LEAST_FILL * sides_mm[0] * sides_mm[1] * (1.0 - slack) ** 2
     found: list[Points] = []
     for least in PAPER_DISTANCES:
-        for corners_px in _boxes(strange > least, VIEW_MM_PER_PX):
+        for corners_px in _boxes(strange > least, VIEW_MM_PER_PX, least_area_mm2):
             corners = corners_px * VIEW_MM_PER_PX + origin_mm
             if _fits(corners, sides_mm, slack) and not any(_is_same(corners, one) for one in found):
                 found.append(corners)
@@ -62,21 +63,21 @@ def _paper(log: NDArray[np.float32], lay_mask: Mask) -> NDArray[np.float32]:
     """
     step = round(BLOCK_MM / VIEW_MM_PER_PX)
     rows, cols = np.nonzero(lay_mask[::step, ::step])
-    size = np.asarray(log.shape[1::-1], dtype=np.float64)
+    height, width = log.shape[:2]
     seen = log[::step, ::step][rows, cols].astype(np.float64)
-    basis = _parabola(cols * step / size[0], rows * step / size[1])
-    light = np.empty_like(log)
-    y, x = np.mgrid[0 : log.shape[0], 0 : log.shape[1]]
-    everywhere = _parabola(x.ravel() / size[0], y.ravel() / size[1])
-    for channel in range(3):
-        weight = np.ones(len(seen))
-        for _ in range(ROUNDS):
-            fit = np.linalg.lstsq(basis * weight[:, None], seen[:, channel] * weight, rcond=None)[0]
-            rest = seen[:, channel] - basis @ fit
-            share = np.where(rest > 0, PAPER_QUANTILE, 1.0 - PAPER_QUANTILE)
-            weight = np.sqrt(share / np.maximum(np.abs(rest), LEAST_REST))
-        light[..., channel] = (everywhere @ fit).reshape(log.shape[:2])
-    return light
+    basis = _parabola(cols * step / width, rows * step / height)
+    products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
+    weight = np.ones_like(seen)
+    for _ in range(ROUNDS):
+        normal = (weight.T @ products).reshape(3, basis.shape[1], -1)
+        # The pseudo-inverse: where hardly any paper is seen, the equations have no single solution.
+        fit = (np.linalg.pinv(normal, hermitian=True) @ ((weight * seen).T @ basis)[..., None])[..., 0]
+        rest = seen - basis @ fit.T
+        share = np.where(rest > 0, PAPER_QUANTILE, 1.0 - PAPER_QUANTILE)
+        weight = share / np.maximum(np.abs(rest), LEAST_REST)
+    x, y = np.arange(width) / width, np.arange(height)[:, None] / height
+    light = [c[0] + c[1] * x + c[3] * x * x + y * (c[2] + c[4] * x) + c[5] * y * y for c in fit]
+    return np.stack(light, axis=2).astype(np.float32)
 
 
 def _parabola(x: Points, y: Points) -> Points:
@@ -88,12 +89,16 @@ def _is_same(one: Points, other: Points) -> bool:
     return moved < SAME_PLACE_MM and abs(float(_sides(one)[0] - _sides(other)[0])) < SAME_PLACE_MM / 2
 
 
-def _boxes(mask: Mask, mm_per_px: float) -> list[Points]:
+def _boxes(mask: Mask, mm_per_px: float, least_area_mm2: float) -> list[Points]:
     """Return enclosing rectangles (4, 2) px, long side first, of things that nearly fill theirs."""
     plain = mask.astype(np.uint8)
     closed = np.asarray(cv2.morphologyEx(plain, cv2.MORPH_CLOSE, _disc(CLOSE_MM / mm_per_px)), dtype=np.uint8)
     outlines, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    filled = cv2.drawContours(np.zeros_like(closed), outlines, -1, 1, cv2.FILLED)
+    # Nothing grows from here on: what is too small already is left out, on most trays everything.
+    large = [outline for outline in outlines if cv2.contourArea(outline) * mm_per_px**2 > least_area_mm2]
+    if not large:
+        return []
+    filled = cv2.drawContours(np.zeros_like(closed), large, -1, 1, cv2.FILLED)
     solid = np.asarray(cv2.morphologyEx(filled, cv2.MORPH_OPEN, _disc(OPEN_MM / mm_per_px)), dtype=np.uint8)
     outlines, _ = cv2.findContours(solid, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     boxes = []

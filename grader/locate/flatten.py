@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 from grader.locate.light import LIN_FROM_SRGB8, paper_light
 from grader.records import FlatView, Mask, MatPose, Photo
 
+STRIP_PX = 128
+"""Rows made at a time: so many stay in the processor's cache."""
+
 
 @dataclass(frozen=True, slots=True)
 class FlatSettings:
@@ -47,7 +50,10 @@ def flatten(photo: Photo, pose: MatPose, settings: FlatSettings | None = None) -
     settings = settings or FlatSettings()
     linear, lay_mask, origin_mm = unlit_view(photo, pose, settings)
     light, noise = paper_light(linear, lay_mask, settings.mm_per_px)
-    linear /= light
+    # Strip by strip: a second picture of this size, of the light alone, would only be thrown away.
+    for first in range(0, len(linear), STRIP_PX):
+        strip = linear[first : first + STRIP_PX]
+        strip /= light.rows(first, len(strip))
     linear.setflags(write=False)
     return FlatView(
         linear=linear,
@@ -63,7 +69,8 @@ def unlit_view(
 ) -> tuple[NDArray[np.float32], Mask, tuple[float, float]]:
     """Return the lay area from straight above, light not evened out: linear, lay mask, origin in mm."""
     rgb, origin_mm = _from_above(photo, pose, settings)
-    return LIN_FROM_SRGB8[rgb], _lay_mask(rgb.shape[:2], origin_mm, pose, settings), origin_mm
+    linear = np.asarray(cv2.LUT(rgb, LIN_FROM_SRGB8), dtype=np.float32)
+    return linear, _lay_mask(rgb.shape[:2], origin_mm, pose, settings), origin_mm
 
 
 def _from_above(
@@ -81,10 +88,15 @@ def _from_above(
     y_mm = origin_mm[1] + ((np.arange(rows) - 0.5) * step - 0.5) * mm
     grid = np.stack(np.meshgrid(x_mm, y_mm), axis=-1).reshape(-1, 2)
     coarse = pose.plane.px_from_mm(grid).reshape(rows, cols, 2).astype(np.float32)
-    fine = cv2.resize(coarse, (cols * step, rows * step), interpolation=cv2.INTER_LINEAR)
-    fine = fine[step : step + height, step : step + width]
-    rgb = cv2.remap(photo.rgb, fine[..., 0], fine[..., 1], interpolation=cv2.INTER_LINEAR)
-    return np.asarray(rgb, dtype=np.uint8), origin_mm
+    rgb = np.empty((height, width, 3), dtype=np.uint8)
+    n_rows = max(1, STRIP_PX // step)
+    for first in range(0, rows - 2, n_rows):  # the map of the whole would be larger than the picture
+        part = coarse[first : first + n_rows + 2]
+        fine = cv2.resize(part, (cols * step, len(part) * step), interpolation=cv2.INTER_LINEAR)
+        strip = rgb[first * step : (first + n_rows) * step]
+        fine = fine[step : step + len(strip), step : step + width]
+        cv2.remap(photo.rgb, fine[..., 0], fine[..., 1], interpolation=cv2.INTER_LINEAR, dst=strip)
+    return rgb, origin_mm
 
 
 def _lay_mask(

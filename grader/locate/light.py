@@ -5,6 +5,9 @@ Paper white all round the cuttings is the reference for illumination and white b
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -31,10 +34,30 @@ NOISE_FLOOR = 0.004
 DARKEST = 1e-4
 
 
-def paper_light(
-    linear: NDArray[np.float32], lay_mask: Mask, mm_per_px: float
-) -> tuple[NDArray[np.float32], float]:
-    """Return the light field (H, W, 3) that clean paper would show, and the paper's relative noise.
+@dataclass(frozen=True, slots=True, eq=False)
+class PaperLight:
+    """The light that clean paper would show, kept coarse: it is smooth."""
+
+    coarse: NDArray[np.float32]
+    """(R, C, 3) at evenly spaced places of the view."""
+    size_px: tuple[int, int]
+    """Width, height of the view."""
+
+    def rows(self, first: int, n: int) -> NDArray[np.float32]:
+        """Return the light (n, W, 3) of some rows, interpolated linearly."""
+        width, height = self.size_px
+        # Where the centres of these rows lie between those of the coarse ones; held level beyond them.
+        at = (np.arange(first, first + n) + 0.5) * len(self.coarse) / height - 0.5
+        at = np.clip(at, 0.0, len(self.coarse) - 1.0)
+        low = np.minimum(at.astype(int), max(0, len(self.coarse) - 2))
+        share = (at - low).astype(np.float32)[:, None, None]
+        high = np.minimum(low + 1, len(self.coarse) - 1)
+        lines = self.coarse[low] * (1 - share) + self.coarse[high] * share
+        return np.asarray(cv2.resize(lines, (width, n), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def paper_light(linear: NDArray[np.float32], lay_mask: Mask, mm_per_px: float) -> tuple[PaperLight, float]:
+    """Return the light that clean paper would show in a view (H, W, 3), and the paper's relative noise.
 
     Fits a low-order polynomial to the logarithm of the brightest part of each block, from above:
     blocks darker than the surface (cuttings, shadows) lose their weight step by step.
@@ -61,8 +84,7 @@ def paper_light(
     for channel in range(3):
         fit = _solve(basis, flat[:, channel], weight)
         field[..., channel] = np.exp(fine @ fit).reshape(rows * 2, cols * 2)
-    full = cv2.resize(field, (width, height), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(full, dtype=np.float32), noise
+    return PaperLight(field, (width, height)), noise
 
 
 def _block_levels(
@@ -75,18 +97,24 @@ def _block_levels(
     )
     side = max(2, round(BLOCK_MM / mm_per_px / SHRINK))
     rows, cols = small.shape[0] // side, small.shape[1] // side
-    grouped = small[: rows * side, : cols * side].reshape(rows, side, cols, side, 3)
-    blocks = grouped.transpose(0, 2, 1, 3, 4).reshape(rows, cols, side * side, 3)
-    lay_grouped = lay[: rows * side, : cols * side].reshape(rows, side, cols, side)
-    inside = lay_grouped.transpose(0, 2, 1, 3).reshape(rows, cols, side * side)
-    brightness = np.where(inside > 0, blocks.mean(axis=-1), -1.0)
-    order = np.argsort(brightness, axis=-1)
+    seen = small[: rows * side, : cols * side]
+    blocks = _in_blocks(seen, side)
+    brightness = _in_blocks((seen[..., 0] + seen[..., 1] + seen[..., 2]) / 3, side)
+    inside = _in_blocks(lay[: rows * side, : cols * side], side) > 0
     first, last = (int(share * side * side) for share in BRIGHT_SHARE)
+    order = np.argpartition(np.where(inside, brightness, -1.0), (first, last - 1), axis=-1)
     bright = np.take_along_axis(blocks, order[..., first:last, None], axis=2)
-    usable = (inside > 0).mean(axis=-1) > 0.9
-    spread = blocks.mean(axis=-1).std(axis=-1) / np.maximum(blocks.mean(axis=(2, 3)), DARKEST)
+    usable = inside.mean(axis=-1) > 0.9
+    spread = brightness.std(axis=-1) / np.maximum(brightness.mean(axis=-1), DARKEST)
     noise = float(np.median(spread[usable])) if usable.any() else float("nan")
     return bright.mean(axis=2).astype(np.float64), usable, noise
+
+
+def _in_blocks(picture: NDArray[Any], side: int) -> NDArray[Any]:
+    """Return the pixels (rows, cols, side * side, ...) of square blocks."""
+    rows, cols = picture.shape[0] // side, picture.shape[1] // side
+    grouped = picture.reshape(rows, side, cols, side, *picture.shape[2:])
+    return np.asarray(np.swapaxes(grouped, 1, 2).reshape(rows, cols, side * side, *picture.shape[2:]))
 
 
 def _basis(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -98,5 +126,6 @@ def _basis(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64
 def _solve(
     basis: NDArray[np.float64], values: NDArray[np.float64], weight: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    root = np.sqrt(weight)
-    return np.asarray(np.linalg.lstsq(basis * root[:, None], values * root, rcond=None)[0])
+    """Return the weighted least squares fit by normal equations: ten terms, well scaled."""
+    weighted = basis * weight[:, None]
+    return np.asarray(np.linalg.pinv(weighted.T @ basis, hermitian=True) @ (weighted.T @ values))

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from calib.frames import PlaneMap, Points
-from grader.records import GradedPhoto
+from grader.records import GradedPhoto, RgbImage
 
 WIDTH_PX = 2400
 """Sharp on a phone when zoomed in; the file stays below 2 MB."""
@@ -66,3 +67,12 @@ def canvas_of_page(page_mm: tuple[float, float], plane: PlaneMap, image_size_px:
     right, bottom = min(width, right), min(height, bottom)
     scale = min(WIDTH_PX / (right - left), WIDTH_PX * MOST_HEIGHT_RATIO / (bottom - top))
     return Canvas(left, top, right, bottom, scale)
+
+
+def shown_part(rgb: RgbImage, canvas: Canvas) -> RgbImage:
+    """Return the part of the photo (H, W, 3) that is shown, at the canvas's size."""
+    part = rgb[canvas.top_px : canvas.bottom_px, canvas.left_px : canvas.right_px]
+    # Each pixel the mean of what it covers: near to a windowed sinc when reducing by two, at a quarter of
+    # the time.
+    way = cv2.INTER_AREA if canvas.scale < 1.0 else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(part, canvas.size_px, interpolation=way), dtype=np.uint8)

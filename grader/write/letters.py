@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from functools import cache
 from types import MappingProxyType
 
-from PIL import ImageDraw, ImageFont
+from PIL import Image, ImageDraw, ImageFont
 
 from grader.write.marks import Rgb
 
@@ -85,11 +85,32 @@ def draw_line(
     ink: Rgb,
     stroke_px: int = 0,
 ) -> None:
-    """Draw one line of text; ``corner_px`` its upper left corner, ``stroke_px`` makes it bold."""
+    """Draw one line of text; ``corner_px`` its upper left corner, ``stroke_px`` makes it bold.
+
+    Word by word: the font's steps are whole pixels and do not depend on the neighbour across a gap, and
+    the same few hundred words make up every list, so each is rendered once.
+    """
     x, y = corner_px
-    for letters, left, size in runs_of(text, size_px):
-        font = font_of(round(size))
-        pen.text((x + left, y), letters, fill=ink, font=font, stroke_width=stroke_px, stroke_fill=ink)
+    for letters, _, run_px in runs_of(text, size_px):
+        size = round(run_px)
+        for k, word in enumerate(letters.split(" ")):
+            x += font_of(size).getlength(" ") if k else 0.0
+            if word:
+                left, top, mask = _word_mask(word, size, stroke_px)
+                pen.bitmap((round(x) + left, round(y) + top), mask, fill=ink)
+                x += font_of(size).getlength(word)
+
+
+@functools.lru_cache(maxsize=1024)
+def _word_mask(word: str, size_px: int, stroke_px: int) -> tuple[int, int, Image.Image]:
+    """Return where a word's picture begins from its corner, and the picture: how much ink is where."""
+    font = font_of(size_px)
+    box = font.getbbox(word, stroke_width=stroke_px)
+    left, top, right, bottom = (round(edge) for edge in box)
+    mask = Image.new("L", (max(1, right - left), max(1, bottom - top)))
+    pen = ImageDraw.Draw(mask)
+    pen.text((-left, -top), word, fill=255, font=font, stroke_width=stroke_px, stroke_fill=255)
+    return left, top, mask
 
 
 def _stand_in(character: str) -> str:

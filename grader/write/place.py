@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
@@ -39,19 +40,36 @@ class Free:
 
     def take_polygon(self, points_px: Points, rim_px: float = GAP_PX) -> None:
         """Mark the inside of a polygon, and a rim round it, as taken."""
-        self.n_taken += self.covered(points_px, rim_px)
+        window, part = self._covered(points_px, rim_px)
+        self.n_taken[window] += part
 
     def covered(self, points_px: Points, rim_px: float = GAP_PX) -> NDArray[np.bool_]:
-        """Return the cells of a polygon and its rim."""
-        if len(points_px) < 2:
-            return np.zeros(self.n_taken.shape, dtype=np.bool_)
+        """Return which cells a polygon and its rim cover, all over the map."""
+        found = np.zeros(self.n_taken.shape, dtype=np.bool_)
+        window, part = self._covered(points_px, rim_px)
+        found[window] = part
+        return found
+
+    def _covered(
+        self, points_px: Points, rim_px: float = GAP_PX
+    ) -> tuple[tuple[slice, slice], NDArray[np.bool_]]:
+        """Return the part of the map that a polygon may touch, and what it covers there."""
         rows, cols = self.n_taken.shape
-        layer = Image.new("1", (cols, rows))
+        if len(points_px) < 2:
+            return (slice(0, 0), slice(0, 0)), np.zeros((0, 0), dtype=np.bool_)
+        width = max(1, round(2 * rim_px / CELL_PX))
+        cells = points_px / CELL_PX
+        x0, y0 = np.clip(np.floor(cells.min(axis=0)).astype(int) - width, 0, [cols, rows]).tolist()
+        x1, y1 = np.clip(np.ceil(cells.max(axis=0)).astype(int) + width + 1, 0, [cols, rows]).tolist()
+        window = (slice(y0, y1), slice(x0, x1))
+        if x0 >= x1 or y0 >= y1:
+            return window, np.zeros((max(0, y1 - y0), max(0, x1 - x0)), dtype=np.bool_)
+        layer = Image.new("1", (x1 - x0, y1 - y0))
         pen = ImageDraw.Draw(layer)
-        cells = (points_px / CELL_PX).ravel().tolist()
-        pen.polygon(cells, fill=1)
-        pen.line([*cells, *cells[:2]], fill=1, width=max(1, round(2 * rim_px / CELL_PX)))
-        return np.array(layer, dtype=np.bool_)
+        outline = (cells - [x0, y0]).ravel().tolist()
+        pen.polygon(outline, fill=1)
+        pen.line([*outline, *outline[:2]], fill=1, width=width)
+        return window, np.array(layer, dtype=np.bool_)
 
     def take_box(self, left_px: float, top_px: float, width_px: float, height_px: float) -> None:
         """Mark a box as taken."""
@@ -94,8 +112,7 @@ class Free:
         rows, cols = is_taken.shape
         if w >= cols or h >= rows:
             return None
-        total = np.zeros((rows + 1, cols + 1), dtype=np.int32)
-        total[1:, 1:] = is_taken.cumsum(axis=0, dtype=np.int32).cumsum(axis=1)
+        total = np.asarray(cv2.integral(is_taken.astype(np.uint8)))
         covered = total[h:, w:] - total[:-h, w:] - total[h:, :-w] + total[:-h, :-w]
         away_px = _distance_px(near_px - low * CELL_PX, (rows, cols), w, h)
         y, x = np.nonzero((covered == 0) & (away_px <= farthest_px))
@@ -147,8 +164,6 @@ class Free:
 
 def _distance_px(points_px: Points, shape: tuple[int, int], columns: int, rows: int) -> NDArray[np.float32]:
     """Return for each box of some cells how far it is from the nearest of some points, px."""
-    import cv2
-
     height, width = shape
     away = np.ones(shape, dtype=np.uint8)
     cells = np.floor(points_px / CELL_PX).astype(np.intp)
