@@ -26,6 +26,7 @@ from grader.verdict.wording import (
     Step,
     afterwards,
     doubts_left,
+    doubts_that_matter,
     doubts_to_measure,
     measure_step,
     steps_as_it_lies,
@@ -77,7 +78,8 @@ def advise(
     settled = settle(outcomes, targets.doubtful)
     grade = grade_from(settled)
     if grade == "unsure":
-        doubts, hope = deciding(settled), best_possible(settled)
+        hope = best_possible(settled)
+        doubts = doubts_that_matter(deciding(settled), hope)
         return Advice((measure_step(doubts, hope),), (), when_measured(doubts, hope))
     return Advice(tuple(steps_as_it_lies(grade, settled, outcomes, traits)))
 

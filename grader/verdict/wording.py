@@ -39,7 +39,7 @@ class Step:
     """The same for the picture: few words, millimetres only."""
 
 
-_STICK = {"1": Step("stick", "stick"), "2": Step("stick with the second grade", "stick with grade 2")}
+_STICK = {"1": Step("stick", "stick"), "2": Step("stick with grade 2", "stick with grade 2")}
 _PHOTOGRAPH_AGAIN = Step("photograph them again", "photograph again")
 
 
@@ -48,8 +48,13 @@ def doubts_left(piece: Piece, targets: Targets) -> tuple[RuleOutcome, ...]:
     outcomes = apply_rules(piece.traits, targets)
     if grade_from(outcomes) != "unsure":
         return ()
-    lower = ("cull", "2") if piece.grade == "1" else ("cull",)
-    return tuple(doubt for doubt in deciding(outcomes) if doubt.grade_if_failed in lower)
+    return doubts_that_matter(deciding(outcomes), piece.grade)
+
+
+def doubts_that_matter(doubts: tuple[RuleOutcome, ...], hope: str) -> tuple[RuleOutcome, ...]:
+    """Return the doubts that could lower a grade: what can only be grade 2 need not meet a wanted limit."""
+    lower = ("cull", "2") if hope == "1" else ("cull",)
+    return tuple(doubt for doubt in doubts if doubt.grade_if_failed in lower)
 
 
 def steps_as_it_lies(
@@ -214,7 +219,7 @@ def _stick(pieces: tuple[Piece, ...]) -> Step:
     if not seconds or len(seconds) == len(pieces):
         return _STICK["2" if seconds else "1"]
     names = " and ".join(_name(k, len(pieces)) for k in seconds)
-    return Step(f"stick, {names} with the second grade", f"stick, {names} with grade 2")
+    return Step(f"stick, {names} with grade 2", f"stick, {names} with grade 2")
 
 
 def _name(number: int, n: int) -> str:

@@ -39,10 +39,10 @@ TIP_RING_MM = 1.4
 CROOK_RING_MM = 4.0
 CROOK_TRAIT = "crook_deg"
 _WORD = {
-    SilhouetteKind.CUTTING: "not measured",
-    SilhouetteKind.OBJECT: "not a cutting",
-    SilhouetteKind.OVERLAP: "overlap",
-    SilhouetteKind.OUTSIDE: "outside",
+    SilhouetteKind.CUTTING: ("not measured:", "see the notes below"),
+    SilhouetteKind.OBJECT: ("not a cutting",),
+    SilhouetteKind.OVERLAP: ("overlap: lay apart,", "photograph again"),
+    SilhouetteKind.OUTSIDE: ("outside: lay it inside,", "photograph again"),
 }
 
 
@@ -131,7 +131,7 @@ def _stem_mm(cutting: Cutting) -> Points:
 
 
 def _word(thing: SetAside, outline_px: Points, free: Free) -> Words:
-    lines = (_WORD[thing.kind],)
+    lines = _WORD[thing.kind]
     width, height = block_size(lines, WORD_PX)
     place = free.place(outline_px[:: max(1, len(outline_px) // 40)], width, height)
     if place is None:

@@ -59,21 +59,23 @@ WIDTHS = (9.0, 7.0, 5.2)
 ONE_LINE = 13.0
 """The same, tried first where there are no reasons."""
 BESIDE_PX = 160.0
-TRIES: tuple[tuple[Form, float], ...] = (
-    *((form, NEAR_PX) for form in LARGE),
-    *((form, FARTHEST_PX) for form in LARGE[1:]),
-    *((form, BESIDE_PX) for form in SMALL),
-    (SMALL[-1], FARTHEST_PX),
-    (TINY, BESIDE_PX),
-    (TINY, FARTHEST_PX),
+SMALLER_SHARE = 0.25
+"""Share of the cuttings of a photo that may get a smaller label than the others, without reasons."""
+TRIES: tuple[tuple[Form, float, float], ...] = (
+    *((form, NEAR_PX, 0.0) for form in LARGE),
+    *((form, FARTHEST_PX, 0.0) for form in LARGE[1:]),
+    *((form, NEAR_PX, SMALLER_SHARE) for form in LARGE),
+    *((form, FARTHEST_PX, SMALLER_SHARE) for form in LARGE[1:]),
+    *((form, BESIDE_PX, SMALLER_SHARE) for form in SMALL),
+    (SMALL[-1], FARTHEST_PX, SMALLER_SHARE),
+    (TINY, BESIDE_PX, 0.0),
+    (TINY, FARTHEST_PX, 0.0),
 )
-"""Forms, and how far from its cutting a label may be: the first at which a photo has room is taken."""
+"""Form, how far from its cutting a label may be, share of smaller ones: the first that fits is taken."""
 LAST_TRIES = ((TINY, BESIDE_PX), (NUMBER, BESIDE_PX), (NUMBER, FARTHEST_PX), (TINY, ANYWHERE_PX))
 """Tried in turn with the smallest forms where not all labels of a photo find room."""
 MOST_LABELLED = 0.5
 """Share of the free part of a picture that labels can fill at best: with more it need not be tried."""
-SMALLER_SHARE = 0.25
-"""Share of the cuttings of a photo that may get a smaller label than the others, without reasons."""
 
 
 def reason_words(cutting: Cutting) -> list[str]:
@@ -81,12 +83,20 @@ def reason_words(cutting: Cutting) -> list[str]:
     grade = cutting.grade.grade
     is_unsure = grade == "unsure"
     wanted = Outcome.UNSURE if is_unsure else Outcome.FAIL
+    outcomes = cutting.grade.outcomes
+    # What is surely grade 2 at best need not fear another wanted limit.
+    is_second = any(o.outcome is Outcome.FAIL and o.grade_if_failed == "2" for o in outcomes)
+    doubtful = ("cull",) if is_second else ("cull", "2")
     words: dict[str, str] = {}
-    for outcome in cutting.grade.outcomes:
-        decides = outcome.grade_if_failed == grade or (is_unsure and outcome.grade_if_failed)
-        if outcome.outcome is not wanted or not decides:
+    for outcome in outcomes:
+        if outcome.outcome is not wanted or outcome.grade_if_failed not in (
+            doubtful if is_unsure else (grade,)
+        ):
             continue
-        value = metric_text(TRAITS[outcome.trait], outcome.measured.value)
+        trait = TRAITS[outcome.trait]
+        value = metric_text(trait, outcome.measured.value)
+        if is_unsure:
+            value += f", limit {metric_text(trait, outcome.limit)}"
         told = "not measured" if np.isnan(outcome.measured.value) else value
         words.setdefault(outcome.flag, f"{'may be ' if is_unsure else ''}{plain(outcome.flag)}: {told}")
     return list(words.values())
@@ -182,12 +192,12 @@ def placed_labels(targets: Sequence[Target], free: Free) -> list[Mark]:
     The room that they take is then taken.
     """
     room = MOST_LABELLED * free.n_free_cells * CELL_PX**2
-    for form, farthest_px in TRIES:
+    for form, farthest_px, share in TRIES:
         labels = (label_of(target.cutting, form) for target in targets)
         if sum(width * height for width, height in map(size_of, labels)) > room:
             continue
         tried = free.copy()
-        placed = _all_placed(targets, form, farthest_px, tried)
+        placed = _all_placed(targets, form, farthest_px, share, tried)
         if placed is not None:
             free.n_taken = tried.n_taken
             return placed
@@ -200,10 +210,12 @@ def placed_labels(targets: Sequence[Target], free: Free) -> list[Mark]:
     return _in_order(found)
 
 
-def _all_placed(targets: Sequence[Target], form: Form, farthest_px: float, free: Free) -> list[Mark] | None:
+def _all_placed(
+    targets: Sequence[Target], form: Form, farthest_px: float, share: float, free: Free
+) -> list[Mark] | None:
     """Return the labels, in the order of their cuttings; None if too many find no room."""
     found: dict[int, list[Mark]] = {}
-    most_smaller = SMALLER_SHARE * len(targets)
+    most_smaller = share * len(targets)
     # The near ones first: a leader is a wall to others.
     for reach_px in sorted({NEAR_PX, farthest_px}):
         _place_rest(targets, form, reach_px, free, found)

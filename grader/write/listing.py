@@ -128,7 +128,9 @@ def _sizes(cutting: Cutting) -> str:
 
 def _note_lines(graded: GradedPhoto, width_px: int) -> tuple[str, ...]:
     room = width_px - 2 * MARGIN_PX - TEXT_PX
-    return tuple(line for note in graded.warnings for line in wrapped(f"Note: {note}", TEXT_PX, room))
+    notes = [f"Note: {note}" for note in graded.warnings]
+    notes += [f"Set aside: {thing.reason}" for thing in graded.set_aside]
+    return tuple(line for note in notes for line in wrapped(note, TEXT_PX, room))
 
 
 def _foot_lines(graded: GradedPhoto, width_px: int) -> tuple[str, ...]:
@@ -141,6 +143,4 @@ def _foot_lines(graded: GradedPhoto, width_px: int) -> tuple[str, ...]:
     if not graded.cuttings:
         source = f"No cutting on the mat. {source}"
     lines = [*wrapped(KEY, TEXT_PX, room), *wrapped(source, TEXT_PX, room)]
-    for thing in graded.set_aside:
-        lines.extend(wrapped(f"Set aside: {thing.reason}", TEXT_PX, room))
     return tuple(lines)

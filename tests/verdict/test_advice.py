@@ -56,10 +56,10 @@ def verdict_on(shape: CuttingShape, targets: Targets = JUNIPER) -> Grade:
             straight_shape(width_mm=6.3, stripped_mm=38.0),
             "unsure",
             "measure by hand: base diameter (at most 6.35 mm = 0.250 in): "
-            "if so stick with the second grade, else discard",
+            "if so stick with grade 2, else discard",
         ),
         (straight_shape(length_mm=44.0, stripped_mm=27.0), "cull", "discard: too short"),
-        (straight_shape(length_mm=66.0, stripped_mm=27.0), "2", "stick with the second grade"),
+        (straight_shape(length_mm=66.0, stripped_mm=27.0), "2", "stick with grade 2"),
         # A bend at 10 mm, seen from 12 mm on, its place known to 3 mm: 6 mm above it is surely above it.
         (
             straight_shape(length_mm=104.0, bend_at_mm=10.0, bend_deg=60.0, stripped_mm=38.0),
@@ -112,8 +112,7 @@ def test_nothing_is_cut_for_a_doubtful_part_of_a_millimetre(length: float) -> No
     verdict = verdict_on(straight_shape(length_mm=length, stripped_mm=36.0))
     assert verdict.grade == "unsure" and not verdict.pieces
     assert verdict.advice == (
-        "measure by hand: total length (at most 100.0 mm = 3.94 in): "
-        "if so stick, else stick with the second grade"
+        "measure by hand: total length (at most 100.0 mm = 3.94 in): if so stick, else stick with grade 2"
     )
 
 
@@ -122,7 +121,7 @@ def test_stripping_for_a_certain_fault_cuts_nothing_for_a_doubtful_one() -> None
     assert verdict.grade == "2"
     assert verdict.advice == (
         "strip 6 mm more, so that 27 mm (1.06 in) are bare, then measure by hand: total length "
-        "(at most 100.0 mm = 3.94 in): if so stick, else stick with the second grade"
+        "(at most 100.0 mm = 3.94 in): if so stick, else stick with grade 2"
     )
 
 
@@ -131,7 +130,7 @@ def test_stripping_ends_its_own_doubt_and_leaves_the_others_to_be_measured() -> 
     assert verdict.grade == "unsure"
     assert verdict.advice == (
         "strip 2 mm more, so that 27 mm (1.06 in) are bare, then measure by hand: base diameter "
-        "(at least 1.60 mm = 0.063 in): if so stick, else stick with the second grade"
+        "(at least 1.60 mm = 0.063 in): if so stick, else stick with grade 2"
     )
 
 
@@ -142,8 +141,8 @@ def test_a_second_grade_is_not_promised_to_what_may_be_a_cull() -> None:
     verdict = grade_cutting(traits, JUNIPER, shape)
     assert verdict.grade == "unsure"
     # Only behind "if so": the doubt comes first, and what becomes of it otherwise is said too.
-    assert "with the second grade" not in verdict.advice.partition(": if so ")[0]
-    assert verdict.advice.endswith("if so stick with the second grade, else discard")
+    assert "with grade 2" not in verdict.advice.partition(": if so ")[0]
+    assert verdict.advice.endswith("if so stick with grade 2, else discard")
     assert (
         "measure by hand: base diameter (at least 1.00 mm = 0.039 in, at most 6.35 mm = 0.250 in)"
         in verdict.advice
@@ -154,7 +153,7 @@ def test_stripping_is_not_advised_where_the_foliage_would_not_last() -> None:
     # 255 +- 9 mm2 on 60 mm of axis: stripping 10 mm takes it below 250.
     shape = replace(straight_shape(stripped_mm=20.0), foliage_area_mm2=280.0)
     assert verdict_on(shape).grade == "2"
-    assert verdict_on(shape).advice == "stick with the second grade"
+    assert verdict_on(shape).advice == "stick with grade 2"
 
 
 def test_the_pieces_say_what_the_words_say() -> None:
@@ -181,14 +180,21 @@ def test_unsure_says_what_to_measure_by_hand_and_what_to_judge_by_eye() -> None:
     )
     assert grade_cutting(traits, JUNIPER).advice == (
         "measure by hand: base diameter (at least 1.00 mm = 0.039 in, at most 6.35 mm = 0.250 in); "
-        "judge by eye: browned share (at most 30 %): if so stick with the second grade, else discard"
+        "judge by eye: browned share (at most 30 %): if so stick with grade 2, else discard"
     )
 
 
-def test_doubts_with_unlike_ends_say_each_its_own() -> None:
-    traits = plain_traits(base_diameter_mm=Measured(1.6, 0.1), browned_share=Measured(0.3, 0.1))
+def test_nothing_is_measured_that_cannot_change_the_grade() -> None:
+    """Surely beyond the 10 % wanted, perhaps beyond the 30 % allowed: the wanted diameter is all one."""
+    traits = plain_traits(base_diameter_mm=Measured(1.6, 0.1), browned_share=Measured(0.28, 0.04))
     advice = grade_cutting(traits, JUNIPER).advice
-    assert "base diameter (at least 1.60 mm = 0.063 in, else stick with the second grade)" in advice
+    assert advice == "judge by eye: browned share (at most 30 %): if so stick with grade 2, else discard"
+
+
+def test_doubts_with_unlike_ends_say_each_its_own() -> None:
+    traits = plain_traits(base_diameter_mm=Measured(1.6, 0.1), browned_share=Measured(0.25, 0.1))
+    advice = grade_cutting(traits, JUNIPER).advice
+    assert "base diameter (at least 1.60 mm = 0.063 in, else stick with grade 2)" in advice
     assert "browned share (at most 30 %, else discard): if so stick" in advice
 
 

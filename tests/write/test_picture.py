@@ -84,7 +84,7 @@ def test_what_to_do_comes_first_and_what_it_lifts_the_grade_to_is_said() -> None
 def test_a_doubt_says_what_is_doubtful_and_what_comes_of_it() -> None:
     doubtful = graded_cutting(1, straight_shape(stripped_mm=24.6))
     assert today_words(doubtful) == [
-        "today: unsure (may be short bare stem: 24.6 mm)",
+        "today: unsure (may be short bare stem: 24.6 mm, limit 25.0 mm)",
         "after stripping: grade 1",
     ]
 
@@ -143,7 +143,7 @@ def test_reasons_are_short_and_say_what_and_how_much() -> None:
     graded = graded_photo()
     assert reason_words(graded.cuttings[0]) == []
     assert "too short: 66.0 mm" in reason_words(graded.cuttings[1])
-    assert "may be too short: 74.8 mm" in reason_words(graded.cuttings[3])
+    assert "may be too short: 74.8 mm, limit 75.0 mm" in reason_words(graded.cuttings[3])
 
 
 def test_base_diameter_is_shown_where_it_is_taken() -> None:
