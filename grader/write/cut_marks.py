@@ -24,7 +24,7 @@ STRIP_DASHES_PX = (10.0, 7.0)
 LABEL_PX = 30.0
 LABEL_REACH_PX = 70.0
 """Further off a label is read as belonging to a neighbour; the list below has every distance too."""
-MOST_HIDDEN = 0.12
+MOST_HIDDEN = 0.2
 """Share of a cutting that a label on its foliage may hide."""
 
 
