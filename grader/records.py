@@ -308,6 +308,10 @@ class Grade:
     """What was done with a doubtful cutting on the person's wish; "" if nothing."""
     pieces: tuple[Piece, ...] = ()
     """What cutting or stripping would make of it, base first; empty where nothing is to be done."""
+    steps: tuple[str, ...] = ()
+    """What to do now in the few words that fit beside the cutting, one step each, in order."""
+    afterwards: str = ""
+    """Which grade comes of it: "after stripping: grade 1"; empty where that of today stays."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

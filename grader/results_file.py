@@ -25,6 +25,10 @@ FAMILY = "cutting-grader/results-"
 FILE_NAME = "results.json"
 """What a folder is searched for."""
 GRADES = ("1", "2", "cull", "unsure")
+RECUT_WORDS = ("cut again", "divide", "cut the top off")
+"""Advice of the grader after which a cutting has another size."""
+DOUBT_WORDS = ("measure by hand", "judge by eye")
+"""Advice of the grader that leaves something to find out first."""
 
 
 class ResultsProblem(GraderError):
@@ -47,6 +51,8 @@ class ReadCutting:
     outline_mm: Points
     axis_mm: Points
     warnings: tuple[str, ...] = ()
+    strip_only: str = ""
+    """Grade that it has once it is stripped further; "" if the advice is another, or more than that."""
 
     def measured(self, trait: str) -> Measured:
         """Return a measurement; nan with a note where the file lacks it."""
@@ -242,7 +248,21 @@ def _cutting(item: Mapping[str, Any]) -> ReadCutting:
         outline_mm=_points(item["outline_mm"]),
         axis_mm=_points(item["axis_mm"]),
         warnings=tuple(str(text) for text in item.get("warnings", [])),
+        strip_only=_strip_only(item),
     )
+
+
+def _strip_only(item: Mapping[str, Any]) -> str:
+    """Return the grade after stripping where that is the whole of the advice."""
+    pieces = item.get("pieces", [])
+    advice = str(item["advice"])
+    if len(pieces) != 1 or any(words in advice for words in (*RECUT_WORDS, *DOUBT_WORDS)):
+        return ""
+    (piece,) = pieces
+    grade = str(piece["grade"])
+    if grade not in GRADES:
+        raise ValueError("unknown grade")
+    return grade if _number(piece["strip_to_mm"]) > 0.0 and _number(piece["from_mm"]) == 0.0 else ""
 
 
 def _measured(item: Mapping[str, Any]) -> Measured:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
@@ -29,6 +30,10 @@ QUALITY = 80
 TICK_MM = 4.0
 LINE_MM = 0.5
 LETTER_MM = 4.2
+LENGTH = "total_length_mm"
+LIKE_LENGTH = math.log(1.5)
+"""Cuttings of one kind differ from its middle by a factor of one and a half at most: a starting value of our
+own, no source."""
 _GRADE_ORDER = {"1": 0, "2": 1, "unsure": 2, "cull": 3}
 
 
@@ -56,7 +61,8 @@ def choose(
     limit, typical : float
         The limit that is missed and how far, typically; nan for the cutter's average instead.
     """
-    told = [s for s in samples if math.isfinite(s.value(trait)) and len(s.cutting.outline_mm) > 2]
+    seen = [s for s in samples if math.isfinite(s.value(trait)) and len(s.cutting.outline_mm) > 2]
+    told = _of_one_kind(seen)
     if not told:
         return Pair(None, None)
     values = np.array([s.value(trait) for s in told])
@@ -76,6 +82,24 @@ def choose(
         return (_GRADE_ORDER.get(sample.cutting.grade, 3), off)
 
     return Pair(usual, min(fits, key=badness))
+
+
+def _of_one_kind(samples: Sequence[Sample]) -> list[Sample]:
+    """Return the cuttings that may stand side by side: graded by the same targets, and of like length.
+
+    Of miniatures among long cuttings neither is typical of the other.  The larger kind is shown.
+    """
+    counts = Counter(s.cutting.targets for s in samples)
+    alike = [s for s in samples if s.cutting.targets == max(counts, key=lambda name: counts[name])]
+    lengths = [(s, s.value(LENGTH)) for s in alike]
+    known = np.array([length for _, length in lengths if math.isfinite(length)])
+    if not len(known):
+        return alike
+    is_like = np.abs(np.log(known[:, None] / known[None, :])) <= LIKE_LENGTH
+    middle = float(np.median(known[is_like[int(np.argmax(is_like.sum(axis=1)))]]))
+    return [
+        s for s, length in lengths if math.isfinite(length) and abs(math.log(length / middle)) <= LIKE_LENGTH
+    ]
 
 
 class Photos:

@@ -150,6 +150,7 @@ def due(
     from grader.record import look
     from grader.record.count_sheet import count_sheet
     from grader.record.store import open_record, reading
+    from grader.record.tell import due_text
     from grader.write.files import write_atomic
 
     day = day_of(on)
@@ -163,7 +164,8 @@ def due(
         return
     for item in items:
         told = ", ".join(part for part in (item.donor, item.place) if part)
-        typer.echo(f"{item.label}  {item.n_now} cuttings, due {item.due_on}  {told}".rstrip())
+        when = due_text(item.due_on, day)
+        typer.echo(f"{item.label}  {item.n_now} cuttings, {when}  {told}".rstrip())
     if not items:
         typer.echo("Nothing is due.")
 

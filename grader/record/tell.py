@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from datetime import date
 
 from grader.record.entries import SIZE_TRAITS
 from grader.record.look import ContainerNow, Finding
@@ -19,6 +20,23 @@ def one_line(item: ContainerNow) -> str:
     elif item.due_on:
         parts.append(f"due {item.due_on}")
     return ", ".join(parts)
+
+
+def due_text(due_on: date | None, day: date) -> str:
+    """Return when a container is due, and since when it is overdue.
+
+    Examples
+    --------
+    >>> due_text(date(2026, 5, 4), date(2026, 5, 4)), due_text(date(2026, 5, 4), date(2026, 5, 7))
+    ('due 2026-05-04', 'due 2026-05-04, overdue by 3 days')
+    >>> due_text(None, date(2026, 5, 4))
+    'due date unknown'
+    """
+    if due_on is None:
+        return "due date unknown"
+    n_days = (day - due_on).days
+    late = f", overdue by {n_days} {'day' if n_days == 1 else 'days'}" if n_days > 0 else ""
+    return f"due {due_on}{late}"
 
 
 def _counts(finding: Finding) -> str:

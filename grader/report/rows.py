@@ -57,6 +57,8 @@ class Row:
     faults: tuple[Fault, ...]
     reason: str
     advice: str
+    afterwards: str
+    """Which grade comes of the advice; empty where that of today stays."""
     warnings: tuple[str, ...]
 
     @property
@@ -163,6 +165,7 @@ def _row(photo_index: int, cutting: Mapping[str, Any]) -> Row:
         faults=faults_of(cutting["rules"]),
         reason=cutting["reason"],
         advice=cutting["advice"],
+        afterwards=str(cutting.get("afterwards", "")),
         warnings=tuple(cutting["warnings"]),
     )
 

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from grader.records import Values
-from grader.results_file import ReadCutting, ReadPhoto
+from grader.results_file import RECUT_WORDS, ReadCutting, ReadPhoto
 from grader.stick.breaks import Split, best_split, distinct_breaks, visible_breaks
 from grader.stick.values import Grouping
 from grader.traits.catalogue import TRAITS
 
 KEPT_GRADES = ("1", "2")
-RECUT_WORDS = ("cut again", "divide", "cut the top off")
-"""Advice of the grader after which a cutting has another size."""
+STRIP_FIRST = "strip first"
+"""Left out as it lies, for stripping alone makes it good."""
 LOT_KEYS = ("species", "donor")
 """What must be alike in a container, besides the grade."""
 
@@ -41,7 +41,9 @@ class LeftOut:
 
     placed: Placed
     kind: str
-    """"cull", "unsure", "cut again", "not measured"."""
+    """"strip first", "cull", "unsure", "cut again", "not measured"."""
+    goes_to: str = ""
+    """Letter of the group where it belongs once it is stripped; empty if there is none for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,14 +106,39 @@ def sorted_out(
             if kind:
                 out.append(LeftOut(placed, kind))
                 continue
-            species, donor = (photo.batch.get(key, "").strip() for key in LOT_KEYS)
-            lots.setdefault(Lot(species, donor, cutting.grade), []).append(placed)
+            lots.setdefault(_lot(placed, cutting.grade), []).append(placed)
     return dict(sorted(lots.items(), key=lambda item: _lot_order(item[0]))), tuple(out)
+
+
+def with_places(left_out: Sequence[LeftOut], groups: Sequence[SizeGroup]) -> tuple[LeftOut, ...]:
+    """Return those left out, each that only has to be stripped with the group where it belongs then.
+
+    It keeps its size.  In the containers of that group it is not counted: not every one will turn out well.
+    """
+    return tuple(
+        replace(item, goes_to=_group_after(item.placed, groups)) if item.kind == STRIP_FIRST else item
+        for item in left_out
+    )
+
+
+def _group_after(placed: Placed, groups: Sequence[SizeGroup]) -> str:
+    lot = _lot(placed, placed.cutting.strip_only)
+    fitting = (
+        group.letter
+        for group in groups
+        if group.lot == lot and group.low <= placed.cutting.measured(group.trait).value < group.high
+    )
+    return next(fitting, "")
+
+
+def _lot(placed: Placed, grade: str) -> Lot:
+    species, donor = (placed.photo.batch.get(key, "").strip() for key in LOT_KEYS)
+    return Lot(species, donor, grade)
 
 
 def _kind_left_out(cutting: ReadCutting, trait: str) -> str:
     if cutting.grade not in KEPT_GRADES:
-        return cutting.grade
+        return STRIP_FIRST if cutting.strip_only in KEPT_GRADES else cutting.grade
     if any(words in cutting.advice for words in RECUT_WORDS):
         return "cut again"
     size = cutting.measured(trait).value

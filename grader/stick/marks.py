@@ -42,7 +42,6 @@ PATTERNS: tuple[tuple[Rgb, tuple[float, ...]], ...] = (
     (VERMILLION, (60.0, 10.0, 8.0, 10.0, 8.0, 10.0)),
 )
 """Colour and dashes of a group's outlines; the letter alone says which group it is."""
-LEFT_OUT_SIGNS = {"cull": "X", "unsure": "?", "cut again": "cut", "not measured": "?"}
 _LEFT_OUT_LINE = Line(np.zeros((0, 2)), BLACK, 3, (9.0, 12.0), is_closed=True)
 
 
@@ -86,12 +85,15 @@ def place_tag(
     """Return the tag of a cutting, and a line to it where the two are apart."""
     near = outline_px[:: max(1, len(outline_px) // 40)]
     number = str(cutting.number)
-    tries: list[tuple[float, float, Points | None]] = [(TAG_SIZES_PX[0], NEAR_PX, None)]
-    tries.extend((size, 0.0, outline_px) for size in TAG_SIZES_PX)
-    tries.append((TAG_SIZES_PX[0], FARTHEST_PX, None))
+    # Beside it, else smaller, else further off on a line that crosses nothing, and only then on its foliage.
+    tries: list[tuple[float, float, Points | None]] = [(size, NEAR_PX, None) for size in TAG_SIZES_PX]
+    tries.extend((size, FARTHEST_PX, None) for size in TAG_SIZES_PX[1:])
+    tries.append((TAG_SIZES_PX[-1], 0.0, outline_px))
+    leader = (near, free.covered(outline_px))
     for size, farthest_px, over_px in tries:
         width = tag_width_px(number, sign, size)
-        corner = free.place(near, width + GAP_PX, size + GAP_PX, farthest_px, over_px)
+        way = None if over_px is not None else leader
+        corner = free.place(near, width + GAP_PX, size + GAP_PX, farthest_px, over_px, way)
         if corner is not None:
             left, top = corner[0] + GAP_PX / 2, corner[1] + GAP_PX / 2
             break
@@ -103,7 +105,10 @@ def place_tag(
     top = min(max(0.0, top), max(0.0, free.height_px - size))
     free.take_box(left, top, width, size)
     tag = Tag(left, top, size, number, sign, is_group)
-    return tag, _pointer(tag, outline_px)
+    pointer = _pointer(tag, outline_px)
+    if pointer is not None:
+        free.take_line(pointer.points_px)
+    return tag, pointer
 
 
 def _pointer(tag: Tag, outline_px: Points) -> Line | None:

@@ -13,9 +13,9 @@ from PIL import Image, ImageDraw
 from calib.frames import PlaneMap
 from grader.records import RgbImage
 from grader.results_file import ReadPhoto
-from grader.stick.marks import LEFT_OUT_SIGNS, Tag, outline_of, paint_tag, place_tag
+from grader.stick.marks import Tag, outline_of, paint_tag, place_tag, tag_width_px
 from grader.stick.plan import StickPlan
-from grader.stick.words import LEFT_OUT_WORDS, file_name, limits_text, lot_text
+from grader.stick.words import file_name, left_out_by_reason, limits_text, lot_text, sign_of
 from grader.write.annotate import JPEG_QUALITY, paint
 from grader.write.canvas import Canvas, canvas_of_page
 from grader.write.letters import LINE_SPACING, wrapped
@@ -28,6 +28,8 @@ PLAIN_MARGIN_MM = 10.0
 LIST_PX = 40.0
 LIST_TAG_PX = 56.0
 LIST_GAP_PX = 24.0
+LIST_SIGN_PX = 280.0
+"""Kept for the sign at the left of the list: "strip: AA"."""
 SHADE = 245
 """Of a plain sheet: not taken for a photo of white paper."""
 
@@ -112,7 +114,7 @@ def _marks(
 ) -> tuple[list[Line], list[Tag]]:
     order = {item.group.letter: k for k, item in enumerate(plan.groups)}
     group_of = {placed.key: item.group for item in plan.groups for placed in item.group.members}
-    kinds = {item.placed.key: item.kind for item in plan.left_out}
+    signs = {item.placed.key: sign_of(item.kind, item.goes_to) for item in plan.left_out}
     drawn = [
         (cutting, canvas.from_photo(plane.px_from_mm(cutting.outline_mm)))
         for cutting in photo.cuttings
@@ -127,7 +129,7 @@ def _marks(
     for cutting, outline_px in drawn:
         group = group_of.get((photo.sha256, cutting.number))
         lines.append(outline_of(outline_px, group, order))
-        sign = group.letter if group else LEFT_OUT_SIGNS[kinds[photo.sha256, cutting.number]]
+        sign = group.letter if group else signs[photo.sha256, cutting.number]
         tag, pointer = place_tag(cutting, outline_px, sign, group is not None, free)
         tags.append(tag)
         pointers.extend([pointer] if pointer else [])
@@ -140,7 +142,7 @@ _Entry = tuple[str, bool, tuple[str, ...]]
 
 def _list(plan: StickPlan, photo: ReadPhoto, is_photo: bool, width_px: int) -> list[_Entry]:
     """Return what stands below the tray: each group met on it, then what is left out."""
-    room_px = width_px - 4 * LIST_GAP_PX - 3 * LIST_TAG_PX
+    room_px = width_px - 4 * LIST_GAP_PX - LIST_SIGN_PX
     entries: list[_Entry] = []
     for item in plan.groups:
         numbers = [str(p.cutting.number) for p in item.group.members if p.photo is photo]
@@ -150,13 +152,10 @@ def _list(plan: StickPlan, photo: ReadPhoto, is_photo: bool, width_px: int) -> l
                 f"{len(numbers)} on this tray: {', '.join(numbers)}. Batch {item.id}"
             )
             entries.append((item.group.letter, True, wrapped(text, LIST_PX, room_px)))
-    for kind, words in LEFT_OUT_WORDS.items():
-        numbers = [
-            str(o.placed.cutting.number) for o in plan.left_out if o.kind == kind and o.placed.photo is photo
-        ]
-        if numbers:
-            text = f"{words}: {', '.join(numbers)}"
-            entries.append((LEFT_OUT_SIGNS[kind], False, wrapped(text, LIST_PX, room_px)))
+    here = [item for item in plan.left_out if item.placed.photo is photo]
+    for sign, words, members in left_out_by_reason(here):
+        text = f"{words}: {', '.join(str(placed.cutting.number) for placed in members)}"
+        entries.append((sign, False, wrapped(text, LIST_PX, room_px)))
     if not photo.cuttings:
         entries.append(("-", False, ("no cutting on the mat",)))
     if not is_photo:
@@ -169,15 +168,19 @@ def _entry_height(lines: Sequence[str]) -> float:
     return max(LIST_TAG_PX, len(lines) * LIST_PX * LINE_SPACING) + LIST_GAP_PX
 
 
+def _widest_sign_px(entries: Sequence[_Entry]) -> float:
+    return max((tag_width_px("", sign, LIST_TAG_PX) for sign, _, _ in entries), default=0.0)
+
+
 def _list_height(entries: Sequence[_Entry]) -> int:
     return round(sum(_entry_height(lines) for _, _, lines in entries) + 2 * LIST_GAP_PX)
 
 
 def _paint_list(pen: ImageDraw.ImageDraw, entries: Sequence[_Entry], top_px: float) -> None:
     top = top_px + LIST_GAP_PX
+    left = 2 * LIST_GAP_PX + _widest_sign_px(entries)
     for sign, is_group, lines in entries:
         tag = Tag(LIST_GAP_PX, top, LIST_TAG_PX, "", sign, is_group)
         paint_tag(pen, tag)
-        left = 2 * LIST_GAP_PX + 2 * LIST_TAG_PX
         paint(pen, Words(left, top, LIST_PX, lines, ground=None))
         top += _entry_height(lines)

@@ -10,7 +10,7 @@ from datetime import date
 from grader.errors import GraderError
 from grader.results_file import ReadPhoto, ReadResults
 from grader.stick.depth import GroupDepth, depth_of
-from grader.stick.groups import Evenness, LeftOut, Placed, SizeGroup, grouped, sorted_out
+from grader.stick.groups import Evenness, LeftOut, Placed, SizeGroup, grouped, sorted_out, with_places
 from grader.stick.ids import container_id, group_id
 from grader.stick.room import Container, medium_litres, n_containers
 from grader.stick.values import Mix, StickValues
@@ -101,6 +101,7 @@ def make_plan(results: Sequence[ReadResults], choices: Choices, values: StickVal
     photos, notes = _each_once(results)
     lots, left_out = sorted_out(photos, choices.trait)
     groups, evenness = grouped(lots, choices.trait, values.groups[choices.trait])
+    left_out = with_places(left_out, groups)
     plans = tuple(_group_plan(group, choices, values) for group in groups)
     n_skipped = sum(len(result.skipped) for result in results)
     if n_skipped:

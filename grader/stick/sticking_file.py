@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from grader.stick.groups import Evenness, LeftOut, Placed
+from grader.stick.groups import STRIP_FIRST, Evenness, LeftOut, Placed
 from grader.stick.plan import GroupPlan, StickPlan
 from grader.write.results import program_version, to_json
 
@@ -92,7 +92,8 @@ def _evenness(item: Evenness) -> dict[str, Any]:
 
 
 def _left_out(item: LeftOut) -> dict[str, Any]:
-    return {**_cutting(item.placed), "kind": item.kind}
+    told = {**_cutting(item.placed), "kind": item.kind}
+    return {**told, "goes_to": item.goes_to or None} if item.kind == STRIP_FIRST else told
 
 
 def _rounded(value: float) -> float:

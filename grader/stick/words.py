@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from grader.stick.depth import GroupDepth
-from grader.stick.groups import LeftOut, Lot, Placed, SizeGroup
+from grader.stick.groups import STRIP_FIRST, LeftOut, Lot, Placed, SizeGroup
 from grader.stick.lengths import range_text, span_text
 from grader.stick.room import MM3_PER_LITRE
 from grader.traits.catalogue import MM_PER_INCH, TRAITS
@@ -14,10 +14,20 @@ from grader.traits.catalogue import MM_PER_INCH, TRAITS
 MM3_PER_US_GALLON = 231 * MM_PER_INCH**3
 """231 cubic inches, exact: NIST Handbook 44 appendix C (from memory)."""
 LEFT_OUT_WORDS = {
+    STRIP_FIRST: "strip first, as the graded picture says",
     "cull": "culled, not stuck",
     "unsure": "unsure: measure by hand, then put it with its size",
     "cut again": "cut again first, as the graded picture says, then photograph again",
     "not measured": "size not measured: put it with its size by eye",
+}
+
+
+LEFT_OUT_SIGNS = {
+    STRIP_FIRST: "strip",
+    "cull": "X",
+    "unsure": "?",
+    "cut again": "cut",
+    "not measured": "?",
 }
 
 
@@ -115,11 +125,37 @@ def file_name(file: str) -> str:
 def left_out_lines(left_out: Sequence[LeftOut]) -> list[str]:
     """Return a line for each reason: how many, what to do, which."""
     lines = []
-    for kind, words in LEFT_OUT_WORDS.items():
-        members = [item.placed for item in left_out if item.kind == kind]
-        if members:
-            lines.append(f"{len(members)} {words}: {numbers_text(members)}")
+    for _, words, members in left_out_by_reason(left_out):
+        lines.append(f"{len(members)} {words}: {numbers_text(members)}")
     return lines
+
+
+def left_out_by_reason(left_out: Sequence[LeftOut]) -> list[tuple[str, str, list[Placed]]]:
+    """Return sign, words and cuttings for each reason; those to strip first for each group they go to."""
+    found: list[tuple[str, str, list[Placed]]] = []
+    for kind, words in LEFT_OUT_WORDS.items():
+        items = [item for item in left_out if item.kind == kind]
+        for letter in sorted({item.goes_to for item in items}):
+            told = words
+            if kind == STRIP_FIRST and letter:
+                told = f"{words}; after stripping: to group {letter}, beyond its count"
+            elif kind == STRIP_FIRST:
+                told = f"{words}; after stripping: no group fits yet, photograph again"
+            members = [item.placed for item in items if item.goes_to == letter]
+            found.append((sign_of(kind, letter), told, members))
+    return found
+
+
+def sign_of(kind: str, goes_to: str) -> str:
+    """Return what stands beside a cutting that is left out.
+
+    Examples
+    --------
+    >>> sign_of("cull", ""), sign_of("strip first", "B")
+    ('X', 'strip: B')
+    """
+    sign = LEFT_OUT_SIGNS[kind]
+    return f"{sign}: {goes_to}" if goes_to else sign
 
 
 def lot_text(lot: Lot) -> str:

@@ -16,38 +16,44 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grader.records import Outcome, Piece, RuleOutcome, Traits
-from grader.traits.catalogue import MM_PER_INCH, TRAITS, metric_text
+from grader.records import Piece, RuleOutcome, Traits
 from grader.verdict.decide import apply_rules, best_possible, deciding, grade_from, settle
 from grader.verdict.plan import best_pieces, is_long_enough_for_two, strips_of, surely_meets
 from grader.verdict.predict import LEAST_GREEN_MM, Outlook, measured_at, predicted
-from grader.verdict.rules import GRADE_IF_FAILED, RULES, Level, Side
+from grader.verdict.rules import GRADE_IF_FAILED, Level
 from grader.verdict.targets import Targets
+from grader.verdict.wording import (
+    Step,
+    afterwards,
+    doubts_left,
+    doubts_that_matter,
+    doubts_to_measure,
+    measure_step,
+    steps_as_it_lies,
+    steps_to_make,
+    when_measured,
+)
 
-_LAST_STEP = {"1": "stick", "2": "stick with the second grade"}
 _ORDER = ("1", "2", "cull")
 _COUNTS = {"1": (1, 0), "2": (0, 1), "cull": (0, 0)}
 """How many cuttings of grade 1 and of grade 2 one cutting of a grade is."""
 _CHANGED_BY_STRIPPING = ("stripped_length_mm", "foliage_area_mm2", "tips_count")
-_BY_EYE = ("foliage_area_mm2", "browned_share", "strays_count", "tips_count")
-"""No rule measures these."""
-_WHY_CUT = {
-    "C01": "above the crook",
-    "H01": "off the heel",
-    "D02": "above the oversized wood",
-    "L02": "to shorten it",
-    "S02": "to shorten the bare stem",
-    "C02": "to straighten it",
-}
-"""Faults that a new base can mend, the most telling first."""
 
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """One line for the person, and the pieces that it makes."""
+    """What to do, the pieces that it makes, and which grade comes of it."""
 
-    words: str
+    steps: tuple[Step, ...]
     pieces: tuple[Piece, ...] = ()
+    afterwards: str = ""
+    """Empty where nothing changes the grade of today."""
+
+    @property
+    def words(self) -> str:
+        """All steps in one line."""
+        *first, last = (step.words for step in self.steps)
+        return f"{', '.join(first)}, then {last}" if first else last
 
 
 def advise(
@@ -66,12 +72,16 @@ def advise(
     """
     pieces = _pieces_worth_it(outcomes, targets, outlook) if outlook is not None else ()
     if pieces and outlook is not None:
-        return Advice(_in_words(pieces, outcomes, targets, outlook), pieces)
+        steps = steps_to_make(pieces, outcomes, targets, outlook)
+        then = afterwards(pieces, outlook, doubts_to_measure(pieces, targets))
+        return Advice(tuple(steps), pieces, then)
     settled = settle(outcomes, targets.doubtful)
     grade = grade_from(settled)
     if grade == "unsure":
-        return Advice(_measure_by_hand(deciding(settled)))
-    return Advice(_as_it_lies(grade, settled, outcomes, traits))
+        hope = best_possible(settled)
+        doubts = doubts_that_matter(deciding(settled), hope)
+        return Advice((measure_step(doubts, hope),), (), when_measured(doubts, hope))
+    return Advice(tuple(steps_as_it_lies(grade, settled, outcomes, traits)))
 
 
 def count_of(pieces: tuple[Piece, ...]) -> tuple[int, int]:
@@ -128,122 +138,3 @@ def stripped_whole(outcomes: tuple[RuleOutcome, ...], targets: Targets, outlook:
         found.append(Piece(0.0, outlook.total_mm, strip_to_mm, max(grades, key=_ORDER.index), traits))
     best = min(found, key=lambda piece: (_ORDER.index(piece.grade), -piece.strip_to_mm), default=None)
     return None if best is None or best.grade == "cull" else best
-
-
-def doubts_left(piece: Piece, targets: Targets) -> tuple[RuleOutcome, ...]:
-    """Return what could still lower the grade of a piece: it was promised in case doubts turn out well."""
-    outcomes = apply_rules(piece.traits, targets, told=False)
-    if grade_from(outcomes) != "unsure":
-        return ()
-    lower = ("cull", "2") if piece.grade == "1" else ("cull",)
-    return tuple(doubt for doubt in deciding(outcomes) if doubt.grade_if_failed in lower)
-
-
-def _measure_by_hand(doubts: tuple[RuleOutcome, ...]) -> str:
-    """Return what to measure or look at, and the limit that it has to meet."""
-    limits: dict[str, list[str]] = {}
-    for outcome in doubts:
-        bound = "at least" if RULES[outcome.rule].side is Side.MIN else "at most"
-        limit = f"{bound} {metric_text(TRAITS[outcome.trait], outcome.limit)}"
-        limits.setdefault(outcome.trait, []).append(limit)
-    told = []
-    for how, by_eye in (("measure by hand", False), ("judge by eye", True)):
-        words = [
-            f"{TRAITS[name].words} ({', '.join(found)})"
-            for name, found in limits.items()
-            if (name in _BY_EYE) is by_eye
-        ]
-        if words:
-            told.append(f"{how}: {', '.join(words)}")
-    return "; ".join(told)
-
-
-def _as_it_lies(
-    grade: str, settled: tuple[RuleOutcome, ...], outcomes: tuple[RuleOutcome, ...], traits: Traits
-) -> str:
-    if grade == "cull":
-        flags = ", ".join(outcome.flag for outcome in deciding(settled))
-        is_sure = grade_from(outcomes) == "cull"
-        return f"discard: {flags}" if is_sure else f"set aside: may be {flags}"
-    pull = _pull_off(traits)
-    return f"{pull}, {_LAST_STEP[grade]}" if pull else _LAST_STEP[grade]
-
-
-def _pull_off(traits: Traits) -> str:
-    strays = traits.get("strays_count")
-    if strays is None or not strays.value >= 1.0:
-        return ""
-    count = round(strays.value)
-    return f"pull {count} {'needle' if count == 1 else 'needles'} off the stem"
-
-
-def _in_words(
-    pieces: tuple[Piece, ...], outcomes: tuple[RuleOutcome, ...], targets: Targets, outlook: Outlook
-) -> str:
-    steps = []
-    lowest, highest = pieces[0], pieces[-1]
-    if lowest.from_mm > 0.0:
-        why = _why(lowest, outcomes, targets)
-        steps.append(f"cut again {_length(lowest.from_mm)} above the base ({why})")
-    if len(pieces) > 1:
-        places = sorted({p.to_mm for p in pieces[:-1]} | {p.from_mm for p in pieces[1:]})
-        where = " and ".join(_length(place) for place in places)
-        also = " of now" if lowest.from_mm > 0.0 else ""
-        steps.append(f"divide {where} above the base{also}: {len(pieces)} cuttings")
-    if highest.to_mm < outlook.total_mm:
-        steps.append(f"cut the top off {_length(highest.to_mm)} above the base")
-    steps.extend(_strips(pieces, outlook))
-    if not any(piece.strip_to_mm for piece in pieces) and lowest.from_mm == 0.0:
-        steps.extend(filter(None, [_pull_off(outlook.now)]))
-    return ", ".join([*steps, _last_step(pieces, targets)])
-
-
-def _last_step(pieces: tuple[Piece, ...], targets: Targets) -> str:
-    doubts = [doubts_left(piece, targets) for piece in pieces]
-    if targets.doubtful != "unsure" or not any(doubts):
-        return _stick(pieces)
-    return _measure_by_hand(doubts[0]) if len(pieces) == 1 else "photograph them again"
-
-
-def _strips(pieces: tuple[Piece, ...], outlook: Outlook) -> list[str]:
-    """Return what to strip: how much more, and how much of the stem is bare then."""
-    told: list[str] = []
-    for number, piece in enumerate(pieces, start=1):
-        if piece.strip_to_mm <= 0.0:
-            continue
-        bare_mm = piece.strip_to_mm - piece.from_mm
-        more_mm = piece.strip_to_mm - max(outlook.shape.foliage_from_mm, piece.from_mm)
-        if len(pieces) == 1:
-            told.append(f"strip {more_mm:.0f} mm more, to {_length(bare_mm)} of bare stem")
-        else:
-            told.append(f"strip {_name(number, len(pieces))} to {_length(bare_mm)} of bare stem")
-    return told
-
-
-def _stick(pieces: tuple[Piece, ...]) -> str:
-    seconds = [k for k, piece in enumerate(pieces, start=1) if piece.grade == "2"]
-    if not seconds or len(seconds) == len(pieces):
-        return _LAST_STEP["2" if seconds else "1"]
-    names = " and ".join(_name(k, len(pieces)) for k in seconds)
-    return f"stick, {names} with the second grade"
-
-
-def _name(number: int, n: int) -> str:
-    """Return what a piece is called; they are counted from the base."""
-    return ("the lower one", "the upper one")[number - 1] if n == 2 else f"no. {number} from the base"
-
-
-def _why(piece: Piece, outcomes: tuple[RuleOutcome, ...], targets: Targets) -> str:
-    """Return which fault of the cutting is gone from the piece: a certain one before a doubtful one."""
-    after = apply_rules(piece.traits, targets, told=False)
-    left = {(o.rule, o.grade_if_failed) for o in after if o.outcome is not Outcome.PASS}
-    for wanted in (Outcome.FAIL, Outcome.UNSURE):
-        faults = {(o.rule, o.grade_if_failed) for o in outcomes if o.outcome is wanted and o.grade_if_failed}
-        mended = {rule for rule, _ in faults - left}
-        if mended & set(_WHY_CUT):
-            return next(why for rule, why in _WHY_CUT.items() if rule in mended)
-    return "for a better length"
-
-
-def _length(length_mm: float) -> str:
-    return f"{length_mm:.0f} mm ({length_mm / MM_PER_INCH:.2f} in)"

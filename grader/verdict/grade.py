@@ -15,6 +15,7 @@ from grader.verdict.targets import Targets
 REASON_GRADE_1 = "within all limits"
 REASON_ENDS = "cannot tell the cut end from the tip"
 ADVICE_ENDS = "lay it with the cut end free and photograph again"
+STEPS_ENDS = ("photograph again",)
 DECIDED_BY_ENDS = "ends"
 _DOUBT_WORDS = {
     "keep": "in doubt, kept at the measured value",
@@ -46,7 +47,9 @@ def grade_cutting(
     """
     outcomes = apply_rules(traits, targets)
     if shape is not None and shape.base_doubt > _doubt_allowed(targets):
-        return Grade("unsure", outcomes, REASON_ENDS, ADVICE_ENDS, targets.id, DECIDED_BY_ENDS)
+        return Grade(
+            "unsure", outcomes, REASON_ENDS, ADVICE_ENDS, targets.id, DECIDED_BY_ENDS, steps=STEPS_ENDS
+        )
     settled = settle(outcomes, targets.doubtful)
     outlook = None
     if shape is not None:
@@ -63,6 +66,8 @@ def grade_cutting(
         decided_by=decided[0].rule if decided else "",
         doubt=doubt,
         pieces=advice.pieces,
+        steps=tuple(step.brief for step in advice.steps),
+        afterwards=advice.afterwards,
     )
 
 

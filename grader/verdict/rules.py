@@ -77,7 +77,7 @@ _ALL = (
         "The total length, measured along the bend, reaches the least length.",
         "A short cutting holds little reserve, sits loosely in the medium once its stripped part is buried, "
         "and needs longer to make a saleable plant.",
-        "No cut makes it longer: it is stuck with the second grade, or thrown out.",
+        "No cut makes it longer: it is stuck with grade 2, or thrown out.",
     ),
     Rule(
         "L02",

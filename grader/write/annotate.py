@@ -15,9 +15,10 @@ from grader.records import GradedPhoto, Photo
 from grader.write.canvas import canvas_of, show_part
 from grader.write.compose import marks_of
 from grader.write.files import write_atomic
-from grader.write.letters import LINE_SPACING, PADDING_SHARE, block_size, font_of, paint_text
+from grader.write.label import SIGN_INSET_PX, number_width_px, sign_px, size_of, today_px
+from grader.write.letters import BOLD_SHARE, LINE_SPACING, PADDING_SHARE, block_size, draw_line, font_of
 from grader.write.listing import list_height, list_marks
-from grader.write.marks import BLACK, STYLES, WHITE, Badge, Line, Mark, Rgb, Ring, Shape, Words
+from grader.write.marks import BLACK, STYLES, WHITE, Badge, Label, Line, Mark, Rgb, Ring, Shape, Words
 from grader.write.picture_note import note_of
 
 JPEG_QUALITY = 88
@@ -27,6 +28,7 @@ RIM_PX = 3
 """Rim on each side of a line, in the opposite brightness."""
 LINE_TOLERANCE_PX = 0.35
 """How far a drawn line may be off: less than half a pixel is not seen."""
+LABEL_RIM_PX = 3
 OCTAGON_CUT = 0.29
 """Corner taken off a square to make a regular octagon: 1 - 1 / sqrt(2)."""
 
@@ -71,6 +73,8 @@ def paint(pen: ImageDraw.ImageDraw, mark: Mark) -> None:
             pen.ellipse((x - radius, y - radius, x + radius, y + radius), outline=colour, width=width)
     elif isinstance(mark, Badge):
         _paint_badge(pen, mark)
+    elif isinstance(mark, Label):
+        _paint_label(pen, mark)
     else:
         _paint_words(pen, mark)
 
@@ -166,16 +170,21 @@ def _paint_badge(pen: ImageDraw.ImageDraw, badge: Badge) -> None:
     pen.rectangle((left, top, left + number_width, top + size), fill=WHITE, outline=BLACK, width=rim)
     font = font_of(round(size * 0.78))
     pen.text((left + number_width / 2, top + size / 2), badge.number, fill=BLACK, font=font, anchor="mm")
-    style = STYLES[badge.grade]
-    x0 = left + number_width
-    corners = _shape_points(style.shape, x0, top, size)
+    _paint_sign(pen, badge.grade, left + number_width, top, size)
+
+
+def _paint_sign(pen: ImageDraw.ImageDraw, grade: str, left: float, top: float, size: float) -> None:
+    """Paint the shape of a grade with its letter."""
+    style = STYLES[grade]
+    rim = max(2, round(size / 22))
     if style.shape is Shape.CIRCLE:
-        pen.ellipse((x0, top, x0 + size, top + size), fill=style.fill, outline=BLACK, width=rim)
+        pen.ellipse((left, top, left + size, top + size), fill=style.fill, outline=BLACK, width=rim)
     else:
+        corners = _shape_points(style.shape, left, top, size)
         pen.polygon(corners, fill=style.fill, outline=BLACK, width=rim)
     big = font_of(round(size * (0.86 if style.shape is not Shape.DIAMOND else 0.68)))
     pen.text(
-        (x0 + size / 2, top + size / 2),
+        (left + size / 2, top + size / 2),
         style.letter,
         fill=style.ink,
         font=big,
@@ -183,6 +192,27 @@ def _paint_badge(pen: ImageDraw.ImageDraw, badge: Badge) -> None:
         stroke_width=max(1, round(size / 40)),
         stroke_fill=style.ink,
     )
+
+
+def _paint_label(pen: ImageDraw.ImageDraw, label: Label) -> None:
+    """Number on black, what to do in large letters, below it the sign of today's grade and why."""
+    left, top, size = label.left_px, label.top_px, label.size_px
+    width, height = size_of(label)
+    across, sign = number_width_px(label.number, size), sign_px(label)
+    _, upper = block_size(label.steps, size)
+    pen.rectangle((left, top, left + width, top + height), fill=WHITE, outline=BLACK, width=LABEL_RIM_PX)
+    pen.rectangle((left, top, left + across, top + upper), fill=BLACK)
+    middle = (left + across / 2, top + upper / 2)
+    pen.text(middle, label.number, fill=WHITE, font=font_of(round(size)), anchor="mm")
+    paint(pen, Words(left + across, top, size, label.steps, BLACK, None, is_bold=True))
+    if not label.grade:
+        return
+    if not label.today:
+        right = left + width - SIGN_INSET_PX / 2
+        _paint_sign(pen, label.grade, right - sign, top + (upper - sign) / 2, sign)
+        return
+    _paint_sign(pen, label.grade, left + SIGN_INSET_PX, top + upper, sign)
+    paint(pen, Words(left + SIGN_INSET_PX + sign, top + upper, today_px(size), label.today, BLACK, None))
 
 
 def _shape_points(shape: Shape, left: float, top: float, size: float) -> list[tuple[float, float]]:
@@ -199,7 +229,8 @@ def _paint_words(pen: ImageDraw.ImageDraw, words: Words) -> None:
     left, top = words.left_px, words.top_px
     if words.ground is not None:
         pen.rectangle((left, top, left + width, top + height), fill=words.ground, outline=BLACK, width=2)
+    stroke_px = max(1, round(BOLD_SHARE * words.size_px)) if words.is_bold else 0
     pad = PADDING_SHARE * words.size_px
     for k, line in enumerate(words.lines):
         y = top + pad + k * words.size_px * LINE_SPACING
-        paint_text(pen, (left + pad, y), line, words.size_px, words.ink)
+        draw_line(pen, (left + pad, y), line, words.size_px, words.ink, stroke_px)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from calib.frames import PlaneMap, Points
 from grader.records import Cutting
+from grader.traits.catalogue import MM_PER_INCH
 from grader.write.along import across, on_canvas
 from grader.write.canvas import Canvas
 from grader.write.letters import block_size
@@ -21,30 +24,61 @@ STRIP_DASHES_PX = (10.0, 7.0)
 LABEL_PX = 30.0
 LABEL_REACH_PX = 70.0
 """Further off a label is read as belonging to a neighbour; the list below has every distance too."""
+MOST_HIDDEN = 0.2
+"""Share of a cutting that a label on its foliage may hide."""
 
 
-def places_of(cutting: Cutting) -> tuple[tuple[str, float], ...]:
-    """Return what to do where: ("cut" or "strip", distance from the present base in mm), base first."""
+@dataclass(frozen=True, slots=True)
+class Place:
+    """What to do at one place of the stem."""
+
+    what: str
+    """"cut" or "strip"."""
+    at_mm: float
+    """Along the stem from the present base."""
+    told_mm: float
+    """The number that stands beside it: of a cut the same; of stripping how much of the stem is bare then,
+    from the cut end that the cutting then has."""
+
+
+def places_of(cutting: Cutting) -> tuple[Place, ...]:
+    """Return what to do where, base first."""
     total_mm = float(cutting.shape.arc_mm[-1])
-    found: dict[tuple[str, float], None] = {}
+    found: dict[Place, None] = {}
     for piece in cutting.grade.pieces:
         if piece.from_mm > 0.0:
-            found["cut", piece.from_mm] = None
+            found[Place("cut", piece.from_mm, piece.from_mm)] = None
         if piece.to_mm < total_mm:
-            found["cut", piece.to_mm] = None
+            found[Place("cut", piece.to_mm, piece.to_mm)] = None
         if piece.strip_to_mm > 0.0:
-            found["strip", piece.strip_to_mm] = None
-    return tuple(sorted(found, key=lambda place: place[1]))
+            found[Place("strip", piece.strip_to_mm, piece.strip_to_mm - piece.from_mm)] = None
+    return tuple(sorted(found, key=lambda place: place.at_mm))
+
+
+def label_lines(place: Place) -> tuple[tuple[str, ...], ...]:
+    """Return the words beside a bar, the fullest first: in the same words as the advice."""
+    metric, inches = f"{place.told_mm:.0f} mm", f"({place.told_mm / MM_PER_INCH:.2f} in)"
+    if place.what == "cut":
+        return ((f"cut at {metric}", inches), (f"cut at {metric}",))
+    return (
+        ("strip to here:", f"{metric} bare", inches),
+        ("strip to here:", f"{metric} bare"),
+        (f"{metric} bare",),
+    )
+
+
+def bars(cutting: Cutting, canvas: Canvas, plane: PlaneMap) -> list[Points]:
+    """Return the line (2, 2) px across the stem at each of the places."""
+    lengths = {"cut": CUT_LINE_MM, "strip": STRIP_LINE_MM}
+    lines = (across(cutting.shape, place.at_mm, lengths[place.what]) for place in places_of(cutting))
+    return [on_canvas(canvas, plane, line) for line in lines]
 
 
 def cut_lines(cutting: Cutting, canvas: Canvas, plane: PlaneMap) -> list[Mark]:
     """Return a solid red bar at each cut, a dashed blue bar where stripping ends."""
     marks: list[Mark] = []
-    for what, at_mm in places_of(cutting):
-        is_cut = what == "cut"
-        length_mm = CUT_LINE_MM if is_cut else STRIP_LINE_MM
-        line = on_canvas(canvas, plane, across(cutting.shape, at_mm, length_mm))
-        if is_cut:
+    for place, line in zip(places_of(cutting), bars(cutting, canvas, plane), strict=True):
+        if place.what == "cut":
             marks.append(Line(line, VERMILLION, CUT_WIDTH_PX, rim=WHITE))
         else:
             marks.append(Line(line, BLUE, STRIP_WIDTH_PX, STRIP_DASHES_PX, rim=WHITE))
@@ -56,19 +90,25 @@ def cut_labels(
 ) -> list[Mark]:
     """Return the distance from the base beside each bar, where room is left; if need be on the foliage."""
     marks: list[Mark] = []
-    for what, at_mm in places_of(cutting):
-        lines = (f"{what} {at_mm:.0f} mm",)
-        length_mm = CUT_LINE_MM if what == "cut" else STRIP_LINE_MM
-        ends = on_canvas(canvas, plane, across(cutting.shape, at_mm, length_mm))
-        width, height = block_size(lines, LABEL_PX)
-        place = free.place(ends, width, height, LABEL_REACH_PX) or free.place(
-            ends, width, height, LABEL_REACH_PX, over_px=outline_px
-        )
-        if place is None:
-            continue
-        free.take_box(*place, width, height)
-        middle = np.array(place) + np.array([width, height]) / 2
-        nearest = ends[int(np.argmin(np.hypot(*(ends - middle).T)))]
-        marks.append(Line(np.stack([middle, nearest]), BLACK, 2))
-        marks.append(Words(*place, LABEL_PX, lines))
+    for place, ends in zip(places_of(cutting), bars(cutting, canvas, plane), strict=True):
+        tries = [(lines, over) for over in (None, outline_px) for lines in label_lines(place)]
+        for lines, over_px in tries:
+            width, height = block_size(lines, LABEL_PX)
+            if over_px is not None and width * height > MOST_HIDDEN * _area(outline_px):
+                continue
+            corner = free.place(ends, width, height, LABEL_REACH_PX, over_px)
+            if corner is None:
+                continue
+            free.take_box(*corner, width, height)
+            middle = np.array(corner) + np.array([width, height]) / 2
+            nearest = ends[int(np.argmin(np.hypot(*(ends - middle).T)))]
+            marks.append(Line(np.stack([middle, nearest]), BLACK, 2))
+            marks.append(Words(*corner, LABEL_PX, lines))
+            break
     return marks
+
+
+def _area(outline_px: Points) -> float:
+    """Return the area of a polygon (shoelace formula)."""
+    x, y = outline_px.T
+    return abs(float(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1)))) / 2

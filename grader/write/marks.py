@@ -50,7 +50,7 @@ STYLES: Mapping[str, Style] = MappingProxyType(
         "1": Style("1", Shape.CIRCLE, BLUISH_GREEN, WHITE, (), 6, "grade 1"),
         "2": Style("2", Shape.SQUARE, ORANGE, BLACK, (46.0, 14.0), 7, "grade 2"),
         "cull": Style("X", Shape.OCTAGON, BLACK, WHITE, (30.0, 10.0, 8.0, 10.0), 9, "cull"),
-        "unsure": Style("?", Shape.DIAMOND, WHITE, BLACK, (9.0, 12.0), 8, "unsure: see what to do"),
+        "unsure": Style("?", Shape.DIAMOND, WHITE, BLACK, (9.0, 12.0), 8, "unsure"),
     }
 )
 LINE_COLOURS: Mapping[str, Rgb] = MappingProxyType(
@@ -93,6 +93,23 @@ class Badge:
 
 
 @dataclass(frozen=True, slots=True)
+class Label:
+    """What to do with one cutting; ``left_px``, ``top_px`` its corner."""
+
+    left_px: float
+    top_px: float
+    size_px: float
+    """Letters of what to do; those of ``today`` are smaller."""
+    number: str
+    grade: str
+    """Of today; empty: no sign is drawn."""
+    steps: tuple[str, ...]
+    """What to do now, in lines."""
+    today: tuple[str, ...]
+    """The grade of today, why, and which comes of it, in lines; empty where there is no room."""
+
+
+@dataclass(frozen=True, slots=True)
 class Words:
     """Lines of text on a white ground; ``left_px``, ``top_px`` its corner."""
 
@@ -102,6 +119,7 @@ class Words:
     lines: tuple[str, ...]
     ink: Rgb = BLACK
     ground: Rgb | None = WHITE
+    is_bold: bool = False
 
 
-Mark = Line | Ring | Badge | Words
+Mark = Line | Ring | Badge | Label | Words

@@ -16,6 +16,10 @@ CELL_PX = 8
 FARTHEST_PX = 420.0
 """A label further off is not read as belonging to its cutting."""
 GAP_PX = 10.0
+MOST_LEADERS = 100
+"""How many free places are tried for one label before it is called impossible."""
+MOST_ENDS = 50
+"""How many of the points on which a leader may end are looked at then."""
 
 
 @dataclass(slots=True, eq=False)
@@ -29,10 +33,22 @@ class Free:
     def __post_init__(self) -> None:
         self.n_taken = np.zeros((-(-self.height_px // CELL_PX), -(-self.width_px // CELL_PX)), dtype=np.int16)
 
+    @property
+    def n_free_cells(self) -> int:
+        """How many cells nothing lies on."""
+        return int((self.n_taken == 0).sum())
+
     def take_polygon(self, points_px: Points, rim_px: float = GAP_PX) -> None:
         """Mark the inside of a polygon, and a rim round it, as taken."""
-        window, covered = self._covered(points_px, rim_px)
-        self.n_taken[window] += covered
+        window, part = self._covered(points_px, rim_px)
+        self.n_taken[window] += part
+
+    def covered(self, points_px: Points, rim_px: float = GAP_PX) -> NDArray[np.bool_]:
+        """Return which cells a polygon and its rim cover, all over the map."""
+        found = np.zeros(self.n_taken.shape, dtype=np.bool_)
+        window, part = self._covered(points_px, rim_px)
+        found[window] = part
+        return found
 
     def _covered(
         self, points_px: Points, rim_px: float = GAP_PX
@@ -68,6 +84,7 @@ class Free:
         height_px: float,
         farthest_px: float = FARTHEST_PX,
         over_px: Points | None = None,
+        leader: tuple[Points, NDArray[np.bool_]] | None = None,
     ) -> tuple[float, float] | None:
         """Return the corner of the free box nearest to some points, or None if there is none near.
 
@@ -81,46 +98,84 @@ class Free:
             How far from them it may be.
         over_px : (M, 2), optional
             A polygon, taken earlier, that the label may cover.
+        leader : ((K, 2), cells), optional
+            Where the leader of the label may end, and the cells over which it may run, as from ``covered``:
+            its straight way from the label crosses nothing else that is taken.
         """
-        rows, cols = self.n_taken.shape
-        w, h = int(-(-width_px // CELL_PX)) + 1, int(-(-height_px // CELL_PX)) + 1
+        size_px = np.array([width_px, height_px])
+        w, h = (int(-(-side // CELL_PX)) + 1 for side in size_px)
+        n_taken = self.n_taken if over_px is None else self.n_taken - self.covered(over_px)
+        # Only what is in reach is looked at: a small part of the canvas.
+        low = np.floor((near_px.min(axis=0) - farthest_px - size_px) / CELL_PX).astype(int).clip(0)
+        high = np.ceil((near_px.max(axis=0) + farthest_px + size_px) / CELL_PX).astype(int) + 2
+        is_taken = n_taken[low[1] : high[1], low[0] : high[0]] > 0
+        rows, cols = is_taken.shape
         if w >= cols or h >= rows:
             return None
-        # Boxes out of reach of all the points are left out first: nearly all of them.
-        x0, y0, x1, y1 = _reach(near_px, width_px, height_px, farthest_px, (cols - w, rows - h))
-        if x0 >= x1 or y0 >= y1:
-            return None
-        is_taken = self._taken_in(x0, y0, x1 + w - 1, y1 + h - 1, over_px).astype(np.uint8)
-        total = np.asarray(cv2.integral(is_taken))
+        total = np.asarray(cv2.integral(is_taken.astype(np.uint8)))
         covered = total[h:, w:] - total[:-h, w:] - total[h:, :-w] + total[:-h, :-w]
-        y, x = np.nonzero(covered == 0)
+        away_px = _distance_px(near_px - low * CELL_PX, (rows, cols), w, h)
+        y, x = np.nonzero((covered == 0) & (away_px <= farthest_px))
         if not len(x):
             return None
-        corners = np.stack([x + x0, y + y0], axis=1) * float(CELL_PX)
-        size = np.array([width_px, height_px])
-        best = np.full(len(corners), np.inf)
-        for point in near_px:
-            outside = np.maximum(np.maximum(corners - point, point - size - corners), 0.0)
-            best = np.minimum(best, outside[:, 0] ** 2 + outside[:, 1] ** 2)
-        k = int(np.argmin(best))
-        return (float(corners[k, 0]), float(corners[k, 1])) if best[k] <= farthest_px**2 else None
+        order = np.argsort(away_px[y, x], kind="stable")
+        corners = (np.stack([x, y], axis=1)[order] + low).astype(np.float64) * CELL_PX
+        if leader is not None:
+            return self._clear(corners, size_px, *leader)
+        return float(corners[0, 0]), float(corners[0, 1])
 
-    def _taken_in(self, x0: int, y0: int, x1: int, y1: int, over_px: Points | None) -> NDArray[np.bool_]:
-        """Return which cells of a window are taken, by other things than a polygon."""
-        if over_px is None:
-            return np.asarray(self.n_taken[y0:y1, x0:x1] > 0)
-        n_taken = self.n_taken.copy()
-        window, covered = self._covered(over_px)
-        n_taken[window] -= covered
-        return np.asarray(n_taken[y0:y1, x0:x1] > 0)
+    def _clear(
+        self,
+        corners_px: NDArray[np.float64],
+        size_px: Points,
+        ends_px: Points,
+        own: NDArray[np.bool_],
+    ) -> tuple[float, float] | None:
+        """Return the first of some corners from which a straight leader crosses nothing."""
+        corners_px = corners_px[:: max(1, len(corners_px) // MOST_LEADERS)]
+        ends_px = ends_px[:: max(1, len(ends_px) // MOST_ENDS)]
+        low = corners_px[:, None, :]
+        starts = np.clip(ends_px[None], low, low + size_px)
+        k = np.argmin(np.hypot(*np.moveaxis(ends_px[None] - starts, 2, 0)), axis=1)
+        lines = np.stack([starts[np.arange(len(k)), k], ends_px[k]], axis=1)
+        is_taken = (self.n_taken > 0) & ~own
+        free = np.flatnonzero(~is_taken[self._cells_of(lines)].any(axis=-1))
+        return tuple(corners_px[free[0]].tolist()) if len(free) else None
+
+    def copy(self) -> Free:
+        """Return a map on which labels can be tried."""
+        other = Free(self.width_px, self.height_px)
+        other.n_taken = self.n_taken.copy()
+        return other
+
+    def take_line(self, points_px: Points) -> None:
+        """Mark a straight line (2, 2) as taken."""
+        self.n_taken[self._cells_of(points_px)] += 1
+
+    def _cells_of(self, lines_px: Points) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Return rows and columns, (..., N) each, of the cells under straight lines (..., 2, 2)."""
+        away = lines_px[..., 1, :] - lines_px[..., 0, :]
+        n = 2 + int(np.hypot(away[..., 0], away[..., 1]).max() / (CELL_PX / 2))
+        along = np.linspace(0.0, 1.0, n)[:, None]
+        cells = ((lines_px[..., 0, None, :] + along * away[..., None, :]) / CELL_PX).astype(np.intp)
+        rows, columns = self.n_taken.shape
+        return np.clip(cells[..., 1], 0, rows - 1), np.clip(cells[..., 0], 0, columns - 1)
 
 
-def _reach(
-    near_px: Points, width_px: float, height_px: float, farthest_px: float, most_cells: tuple[int, int]
-) -> tuple[int, int, int, int]:
-    """Return the first and the last cells, across and down, of corners of boxes that reach some points."""
-    low = (near_px.min(axis=0) - farthest_px - [width_px, height_px]) / CELL_PX
-    high = (near_px.max(axis=0) + farthest_px) / CELL_PX
-    x0, y0 = np.maximum(np.ceil(low), 0).astype(int).tolist()
-    x1, y1 = np.minimum(np.floor(high) + 1, np.array(most_cells) + 1).astype(int).tolist()
-    return x0, y0, x1, y1
+def _distance_px(points_px: Points, shape: tuple[int, int], columns: int, rows: int) -> NDArray[np.float32]:
+    """Return for each box of some cells how far it is from the nearest of some points, px."""
+    height, width = shape
+    away = np.ones(shape, dtype=np.uint8)
+    cells = np.floor(points_px / CELL_PX).astype(np.intp)
+    away[np.clip(cells[:, 1], 0, height - 1), np.clip(cells[:, 0], 0, width - 1)] = 0
+    distance = cv2.distanceTransform(away, cv2.DIST_L2, cv2.DIST_MASK_5)
+    # The least over a box is an erosion; the anchor is its upper left corner.
+    least = cv2.erode(distance, np.ones((rows, columns), dtype=np.uint8), anchor=(0, 0))
+    return np.asarray(least[: height - rows + 1, : width - columns + 1] * CELL_PX, dtype=np.float32)
+
+
+def shortest_line(points_px: Points, low_px: Points, high_px: Points) -> Points:
+    """Return the shortest straight line, (2, 2), from a box to one of some points (N, 2)."""
+    starts = np.clip(points_px, low_px, high_px)
+    k = int(np.argmin(np.hypot(*(points_px - starts).T)))
+    return np.stack([starts[k], points_px[k]])

@@ -233,6 +233,8 @@ def _cutting(cutting: Cutting) -> dict[str, Any]:
         "grade": cutting.grade.grade,
         "reason": cutting.grade.reason,
         "advice": cutting.grade.advice,
+        "steps": cutting.grade.steps,
+        "afterwards": cutting.grade.afterwards,
         "decided_by": cutting.grade.decided_by,
         "doubt": cutting.grade.doubt,
         "pieces": [_piece(piece) for piece in cutting.grade.pieces],

@@ -98,10 +98,10 @@ def _print_cuttings(console: Console, graded: GradedPhoto) -> None:
         return
     for cutting in graded.cuttings:
         grade = cutting.grade.grade
-        head = Text(f"no. {cutting.number}, {_WORDS[grade]}: ", style=_STYLE[grade])
-        head.append(_sentence(cutting.grade.reason), style="not bold default")
+        head = Text(f"no. {cutting.number} > ", style=_STYLE[grade])
+        head.append(_sentence(cutting.grade.advice), style="default")
         console.print(Padding(head, (0, 0, 0, 2)))
-        console.print(Padding(Text(f"> {_sentence(cutting.grade.advice)}"), (0, 0, 0, 4)))
+        console.print(Padding(Text(_today(cutting)), (0, 0, 0, 4)))
 
 
 def _table(graded: GradedPhoto, has_sentences: bool) -> Table:
@@ -115,7 +115,7 @@ def _table(graded: GradedPhoto, has_sentences: bool) -> Table:
         # One word a line: the column is then no wider than its numbers.
         table.add_column(TRAITS[name].words.replace(" ", "\n"), justify="right", no_wrap=True)
     if has_sentences:
-        table.add_column("why, and what to do", ratio=1)
+        table.add_column("what to do, and why", ratio=1)
     for cutting in graded.cuttings:
         table.add_row(*_row(cutting, has_cells, has_sentences))
     return table
@@ -130,8 +130,15 @@ def _row(cutting: Cutting, has_cells: bool, has_sentences: bool) -> list[Text]:
     row.extend(Text(_size(cutting, name)) for name in SHOWN)
     if not has_sentences:
         return row
-    told = f"{_sentence(cutting.grade.reason)}\n> {_sentence(cutting.grade.advice)}"
-    return [*row, Text(told)]
+    told = Text(f"> {_sentence(cutting.grade.advice)}\n", style="bold")
+    return [*row, told.append(_today(cutting), style="not bold")]
+
+
+def _today(cutting: Cutting) -> str:
+    """Return the grade of today with its reason, and which grade comes of the advice."""
+    grade = cutting.grade
+    told = f"Today {_WORDS[grade.grade]}: {clean(grade.reason)}"
+    return f"{told}. {_sentence(grade.afterwards)}" if grade.afterwards else told
 
 
 def _size(cutting: Cutting, name: str) -> str:

@@ -6,9 +6,16 @@ import json
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from grader.audit.aims import Zone
+from grader.audit.pictures import choose
 from grader.audit.run import write_pages
+from grader.audit.samples import Sample
+from grader.records import Measured
+from grader.results_file import ReadCutting
+from grader.verdict.rules import Side
 from tests.audit.looks import INVENTED, invented
 
 
@@ -95,3 +102,29 @@ def test_a_print_in_doubt_is_named_on_the_pages(tmp_path: Path) -> None:
     index = texts(tmp_path)["audit.html"]
     assert "a print at the wrong scale, not a person" in index
     assert "not judged" in texts(tmp_path)["cutter-invented-rowan.html"]
+
+
+def sample(
+    number: int, length_mm: float, stripped_mm: float, targets: str = "a 1", grade: str = "2"
+) -> Sample:
+    outline = np.array([[0.0, 0.0], [length_mm, 0.0], [length_mm, 5.0]])
+    traits = {
+        "total_length_mm": Measured(length_mm, 0.4),
+        "stripped_length_mm": Measured(stripped_mm, 0.8),
+    }
+    read = ReadCutting(number, "", grade, "", "", (), targets, traits, outline, outline[:2])
+    return Sample(None, read)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("targets_of_small", ["a 1", "b 1"])
+def test_the_two_cuttings_shown_are_of_one_size(targets_of_small: str) -> None:
+    """Among eight cuttings of 90 mm lie four miniatures of 40 mm, whose stems are just the typical 14 mm."""
+    long = [
+        sample(k, 88.0 + k, stripped, grade="1")
+        for k, stripped in enumerate([19, 20, 21, 22, 24, 26, 31, 33])
+    ]
+    small = [sample(20 + k, 40.0 + k, 14.0, targets_of_small) for k in range(4)]
+    zone = Zone(27.0, 35.0, (25.0, 40.0))
+    pair = choose([*small, *long], "stripped_length_mm", Side.MIN, zone, 25.0, 11.0)
+    assert pair.typical is long[0] and pair.good is long[6]
+    assert choose(small, "stripped_length_mm", Side.MIN, zone, 25.0, 11.0).typical is not None

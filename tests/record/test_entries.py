@@ -286,3 +286,23 @@ def test_what_grader_stick_writes_is_what_the_record_reads(record: Record, tmp_p
         assert entry.group_from <= min(sizes) and max(sizes) < entry.group_below
         assert entry.medium and entry.donor and entry.species
     assert set(enter_stuck(record, entries, TODAY)) == {Entered.NEW}
+
+
+def test_what_is_overdue_says_by_how_many_days(tmp_path: Path) -> None:
+    """Stuck on 2 February, due 12 weeks later: 84 days, on 27 April."""
+    from typer.testing import CliRunner
+
+    from grader.cli import app
+
+    path = str(tmp_path / "record.db")
+
+    def run(*words: str) -> str:
+        result = CliRunner().invoke(app, ["record", *words, "--record", path], catch_exceptions=False)
+        assert result.exit_code == 0
+        return result.output
+
+    run("stuck", "A-01", "--count", "20", "--on", "2026-02-02")
+    assert "due 2026-04-27" in run("due", "--on", "2026-04-27")
+    assert "overdue" not in run("due", "--on", "2026-04-27")
+    assert "due 2026-04-27, overdue by 1 day" in run("due", "--on", "2026-04-28")
+    assert "overdue by 14 days" in run("due", "--on", "2026-05-11")

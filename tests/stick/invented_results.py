@@ -10,7 +10,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from grader.records import Cutting, Grade, GradedPhoto, Measured, SkippedPhoto
+from grader.records import Cutting, Grade, GradedPhoto, Measured, Piece, SkippedPhoto
 from grader.results_file import ReadResults, read_results
 from grader.stick.plan import Choices, StickPlan, make_plan
 from grader.stick.room import Container, open_container
@@ -32,6 +32,7 @@ class Invented:
     grade: str = "1"
     advice: str = "stick"
     diameter_mm: float = 2.4
+    pieces: tuple[Piece, ...] = ()
 
 
 def invented_photo(
@@ -50,7 +51,7 @@ def invented_photo(
             "stripped_length_mm": Measured(item.stripped_mm, 1.0),
             "base_diameter_mm": Measured(item.diameter_mm, 0.04),
         }
-        grade = Grade(item.grade, (), "invented", item.advice, "invented 1")
+        grade = Grade(item.grade, (), "invented", item.advice, "invented 1", pieces=item.pieces)
         made.append(Cutting(k + 1, "", outline_of(shape), shape, traits, grade))
     return replace(
         graded_photo(Path(name), batch),

@@ -12,12 +12,15 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from grader.records import Piece
 from grader.results_file import read_results
 from grader.stick import picture as module
 from grader.stick.marks import PATTERNS, Tag
 from grader.stick.picture import original, picture
 from grader.stick.plan import StickPlan, make_plan
+from grader.verdict import load_targets
 from tests.stick.invented_results import Invented, changed, invented_photo, plan_of, results_at
+from tests.synthetic_records import graded_cutting, outline_of, straight_shape
 
 MIXED = [
     *(Invented(70.0 + k / 10) for k in range(6)),
@@ -58,6 +61,37 @@ def test_tags_are_large_enough_and_do_not_cover_each_other(tmp_path: Path) -> No
         apart_x = a.left_px + a.width_px <= b.left_px + 1 or b.left_px + b.width_px <= a.left_px + 1
         apart_y = a.top_px + a.size_px <= b.top_px + 1 or b.top_px + b.size_px <= a.top_px + 1
         assert apart_x or apart_y, (a, b)
+
+
+def test_tags_cover_no_cutting_on_a_crowded_tray(tmp_path: Path) -> None:
+    made = []
+    for k in range(30):
+        base = (48.0 + 40.0 * (k % 6), 50.0 + 38.0 * (k // 6))
+        shape = straight_shape(length_mm=34.0, stripped_mm=12.0, base_mm=base, angle_deg=-90.0)
+        cutting = graded_cutting(k + 1, shape, load_targets("miniature-conifer"))
+        made.append(replace(cutting, outline_mm=outline_of(shape, 14.0)))
+    crowded = replace(invented_photo("tray.jpg", []), cuttings=tuple(made))
+    plan = plan_of(tmp_path, [])
+    plan = make_plan([results_at(tmp_path / "r.json", crowded)], plan.choices, plan.values)
+    photo = plan.photos[0]
+    assert len(tags_of(plan)) == 30
+    plane, size_px, page_mm = module._frame(photo, False)
+    canvas = module.canvas_of_page(page_mm, plane, size_px)
+    for tag in tags_of(plan):
+        for cutting in photo.cuttings:
+            x, y = canvas.from_photo(plane.px_from_mm(cutting.outline_mm)).T
+            is_in = (x > tag.left_px) & (x < tag.left_px + tag.width_px)
+            assert not (is_in & (y > tag.top_px) & (y < tag.top_px + tag.size_px)).any(), tag
+
+
+def test_a_cull_to_be_stripped_is_tagged_with_its_group(tmp_path: Path) -> None:
+    strip = "strip 10 mm more, so that 27 mm (1.06 in) are bare, then stick"
+    piece = Piece(0.0, 98.0, 27.0, "1", {})
+    plan = plan_of(tmp_path, [*MIXED, Invented(98.0, 17.0, "cull", strip, pieces=(piece,))])
+    signs = {int(tag.number): tag.sign for tag in tags_of(plan)}
+    assert signs[17] == "strip: B"
+    entries = module._list(plan, plan.photos[0], False, 2400)
+    assert any(sign == "strip: B" and lines[-1].endswith("17") for sign, _, lines in entries)
 
 
 def test_groups_differ_without_colour() -> None:

@@ -14,14 +14,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grader.records import SkippedPhoto
-from grader.results_file import GRADES
-from grader.stick.groups import KEPT_GRADES, RECUT_WORDS, chosen_split
+from grader.records import Piece, SkippedPhoto
+from grader.results_file import GRADES, RECUT_WORDS
+from grader.stick.groups import KEPT_GRADES, chosen_split
 from grader.stick.ids import PATTERN, container_id, group_id
 from grader.stick.plan import StickPlan, make_plan
 from grader.stick.room import cell_tray, open_container
 from grader.stick.sticking_file import sticking_json, sticking_of
 from grader.stick.values import load_values
+from grader.stick.words import left_out_lines
 from grader.verdict import load_targets
 from tests.stick.invented_results import Invented, invented_photo, plan_of, results_at
 from tests.synthetic_records import graded_cutting, straight_shape
@@ -191,6 +192,52 @@ def test_the_file_holds_where_every_cutting_is(tmp_path: Path) -> None:
     assert numbers == list(range(1, 61))
     assert {c["kind"] for c in told["left_out"]} == {"cull", "unsure"}
     assert {c["photo_sha256"] for box in boxes for c in box["cuttings"]} == {plan.photos[0].sha256}
+
+
+def to_strip(length_mm: float, grade: str = "cull", after: str = "1", advice: str = "") -> Invented:
+    """Return a cutting that has only to be stripped to become good."""
+    piece = Piece(0.0, length_mm, 27.0, after, {})
+    words = advice or "strip 10 mm more, so that 27 mm (1.06 in) are bare, then stick"
+    return Invented(length_mm, 17.0, grade, words, pieces=(piece,))
+
+
+def test_what_has_only_to_be_stripped_gets_a_place_of_its_own(tmp_path: Path) -> None:
+    """Group A is below 85 mm, B above, both of grade 1: a cull is told where it belongs afterwards."""
+    sizes = [72.0, 73.0, 73.5, 74.0, 72.5, 96.0, 97.0, 98.0, 96.5, 97.5]
+    culls = [to_strip(73.0), to_strip(97.0), to_strip(97.0, "unsure"), to_strip(97.0, after="2")]
+    measured = (
+        "strip 2 mm more, so that 27 mm (1.06 in) are bare, then measure by hand: crook (at most 45\u00b0)"
+    )
+    others = [to_strip(97.0, advice=measured), Invented(grade="cull", advice="discard: too short")]
+    plan = plan_of(tmp_path, [*(Invented(size) for size in sizes), *culls, *others])
+    told = {item.placed.cutting.number: (item.kind, item.goes_to) for item in plan.left_out}
+    assert told == {
+        11: ("strip first", "A"),
+        12: ("strip first", "B"),
+        13: ("strip first", "B"),
+        14: ("strip first", ""),  # no group of grade 2 on this tray
+        15: ("cull", ""),
+        16: ("cull", ""),
+    }
+    assert plan.n_kept == len(sizes)
+    lines = left_out_lines(plan.left_out)
+    assert any("after stripping: to group B" in line and line.endswith("tray.jpg: 12, 13") for line in lines)
+    assert any("no group fits yet" in line and line.endswith(": 14") for line in lines)
+    assert any(line.startswith("2 culled, not stuck") for line in lines)
+    file = {item["number"]: item.get("goes_to") for item in sticking_of(plan)["left_out"]}
+    assert file == {11: "A", 12: "B", 13: "B", 14: None, 15: None, 16: None}
+
+
+def test_the_advice_of_the_grader_to_strip_only_is_known_as_such(tmp_path: Path) -> None:
+    """The grader's own words and pieces, through the file of results."""
+    targets = load_targets()
+    short = graded_cutting(1, straight_shape(stripped_mm=17.0), targets)
+    thin = graded_cutting(2, straight_shape(stripped_mm=24.6, width_mm=1.62), targets)
+    long = graded_cutting(3, straight_shape(length_mm=118.0, stripped_mm=45.0), targets)
+    good = graded_cutting(4, straight_shape(), targets)
+    photo = replace(invented_photo("tray.jpg", []), cuttings=(short, thin, long, good))
+    read = results_at(tmp_path / "r.json", photo).photos[0]
+    assert [cutting.strip_only for cutting in read.cuttings] == ["1", "", "", ""]
 
 
 def test_the_words_for_another_size_are_those_of_the_grader() -> None:

@@ -8,20 +8,34 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from PIL import Image
+from matplotlib.path import Path as Outline
+from PIL import Image, ImageDraw
 
 from grader.records import GradedPhoto, Photo
+from grader.verdict import load_targets
 from grader.write import annotate, write_picture
 from grader.write.annotate import dashed
 from grader.write.canvas import WIDTH_PX, canvas_of
-from grader.write.compose import BASE_STRETCH_MM, base_stretch_mm, marks_of, reason_words
-from grader.write.letters import block_size
-from grader.write.marks import STYLES, Badge, Line, Mark, Words
-from tests.synthetic_records import graded_photo, outline_of, straight_shape
+from grader.write.compose import BASE_STRETCH_MM, base_stretch_mm, marks_of
+from grader.write.label import (
+    LARGE,
+    SMALL,
+    label_of,
+    reason_words,
+    size_of,
+    today_px,
+    today_words,
+)
+from grader.write.letters import block_size, draw_line
+from grader.write.listing import list_marks
+from grader.write.marks import STYLES, Badge, Label, Line, Mark, Ring, Words
+from tests.synthetic_records import graded_cutting, graded_photo, outline_of, straight_shape
 
 PAPER = 235
 ARM_S_LENGTH_SHARE = 1 / 25
-"""A badge of this share of a phone's width is read at arm's length."""
+"""A label of this share of a phone's width is found at arm's length."""
+LEAST_LETTER_PX = WIDTH_PX / 60
+"""Of a sheet of A4 as wide as the picture: 4.6 mm, read at arm's length."""
 
 
 def photo_of(graded: GradedPhoto) -> Photo:
@@ -38,17 +52,41 @@ def marks() -> list[Mark]:
 def boxes_of(found: list[Mark]) -> list[tuple[float, float, float, float]]:
     boxes = []
     for mark in found:
-        if isinstance(mark, Badge):
-            boxes.append((mark.left_px, mark.top_px, 2.15 * mark.size_px, mark.size_px))
+        if isinstance(mark, Label):
+            boxes.append((mark.left_px, mark.top_px, *size_of(mark)))
         elif isinstance(mark, Words):
             boxes.append((mark.left_px, mark.top_px, *block_size(mark.lines, mark.size_px)))
     return boxes
 
 
-def test_each_cutting_has_a_badge_large_enough_to_read() -> None:
-    badges = [mark for mark in marks() if isinstance(mark, Badge)]
-    assert [(b.number, b.grade) for b in badges] == [("1", "1"), ("2", "2"), ("3", "cull"), ("4", "unsure")]
-    assert all(badge.size_px >= WIDTH_PX * ARM_S_LENGTH_SHARE for badge in badges)
+def test_each_cutting_has_a_label_large_enough_to_read() -> None:
+    labels = [mark for mark in marks() if isinstance(mark, Label)]
+    assert [(b.number, b.grade) for b in labels] == [("1", "1"), ("2", "2"), ("3", "cull"), ("4", "unsure")]
+    for label in labels:
+        # What to do is the largest; the grade of today comes below.
+        assert size_of(label)[1] >= WIDTH_PX * ARM_S_LENGTH_SHARE
+        assert label.size_px >= LEAST_LETTER_PX and label.today
+        assert today_px(label.size_px) < label.size_px
+
+
+def test_what_to_do_comes_first_and_what_it_lifts_the_grade_to_is_said() -> None:
+    short = graded_cutting(7, straight_shape(stripped_mm=9.0))
+    label = label_of(short, LARGE[0])
+    assert " ".join(label.steps) == "Strip 18 mm more, stick"
+    assert label.grade == "cull"
+    assert today_words(short) == ["today: cull (short bare stem: 9.0 mm)", "after stripping: grade 1"]
+    assert label.today[0].startswith("today: cull") and label.today[-1].endswith("grade 1")
+    # On a crowded tray there is no room for the second sentence: then no bare X beside "stick".
+    assert label_of(short, SMALL[0]).grade == ""
+    assert label_of(graded_cutting(8, straight_shape(length_mm=40.0)), SMALL[0]).grade == "cull"
+
+
+def test_a_doubt_says_what_is_doubtful_and_what_comes_of_it() -> None:
+    doubtful = graded_cutting(1, straight_shape(stripped_mm=24.6))
+    assert today_words(doubtful) == [
+        "today: unsure (may be short bare stem: 24.6 mm, limit 25.0 mm)",
+        "after stripping: grade 1",
+    ]
 
 
 def test_shape_and_line_tell_the_grade_without_colour() -> None:
@@ -61,9 +99,14 @@ def test_badges_differ_in_greyscale() -> None:
     graded = graded_photo()
     grey = np.asarray(Image.fromarray(annotate(graded, photo_of(graded))).convert("L"), dtype=float)
     looks = []
-    for badge in (mark for mark in marks() if isinstance(mark, Badge)):
-        left, top = round(badge.left_px + 1.15 * badge.size_px), round(badge.top_px)
-        looks.append(grey[top : top + round(badge.size_px), left : left + round(badge.size_px)])
+    # All of one size, so that the same pixels are compared.
+    for badge in (mark for mark in list_marks(graded, WIDTH_PX, 0.0) if isinstance(mark, Badge)):
+        if badge.number == "n":
+            continue
+        top = round(badge.top_px) + canvas_of(graded).size_px[1]
+        left, size = round(badge.left_px + 1.15 * badge.size_px), round(badge.size_px)
+        looks.append(grey[top : top + size, left : left + size])
+    assert len(looks) == 4
     differences = [np.abs(a - b).mean() for k, a in enumerate(looks) for b in looks[:k]]
     assert min(differences) > 30.0  # of 255: clearly other pictures
 
@@ -99,8 +142,8 @@ def test_outline_is_painted_where_the_cutting_lies() -> None:
 def test_reasons_are_short_and_say_what_and_how_much() -> None:
     graded = graded_photo()
     assert reason_words(graded.cuttings[0]) == []
-    assert "too short 66.0 mm" in reason_words(graded.cuttings[1])
-    assert "too short? 74.8 mm" in reason_words(graded.cuttings[3])
+    assert "too short: 66.0 mm" in reason_words(graded.cuttings[1])
+    assert "may be too short: 74.8 mm, limit 75.0 mm" in reason_words(graded.cuttings[3])
 
 
 def test_base_diameter_is_shown_where_it_is_taken() -> None:
@@ -116,30 +159,54 @@ def test_things_set_aside_have_a_dashed_line_and_a_word() -> None:
     assert closed[0].dashes_px
 
 
-def test_crowded_trays_keep_every_badge_inside_the_picture() -> None:
+def crowded_tray(stripped_mm: float) -> GradedPhoto:
     graded = graded_photo()
-    one = graded.cuttings[0]
     many = []
     for k in range(30):
         base = (48.0 + 40.0 * (k % 6), 50.0 + 38.0 * (k // 6))
-        shape = straight_shape(length_mm=34.0, stripped_mm=10.0, base_mm=base, angle_deg=-90.0)
-        many.append(replace(one, number=k + 1, shape=shape, outline_mm=outline_of(shape, 14.0)))
-    crowded = replace(graded, cuttings=tuple(many), set_aside=())
+        shape = straight_shape(length_mm=34.0, stripped_mm=stripped_mm, base_mm=base, angle_deg=-90.0)
+        made = graded_cutting(k + 1, shape, load_targets("miniature-conifer"))
+        many.append(replace(made, outline_mm=outline_of(shape, 14.0)))
+    return replace(graded, cuttings=tuple(many), set_aside=())
+
+
+@pytest.mark.parametrize("stripped_mm", [12.0, 7.0])
+def test_labels_on_crowded_trays_are_inside_the_picture_and_cover_no_cutting(stripped_mm: float) -> None:
+    crowded = crowded_tray(stripped_mm)
     canvas = canvas_of(crowded)
-    badges = [mark for mark in marks_of(crowded, canvas) if isinstance(mark, Badge)]
+    labels = [mark for mark in marks_of(crowded, canvas) if isinstance(mark, Label)]
     width, height = canvas.size_px
-    assert [badge.number for badge in badges] == [str(k + 1) for k in range(30)]
-    for badge in badges:
-        assert 0 <= badge.left_px <= width - 2.15 * badge.size_px
-        assert 0 <= badge.top_px <= height - badge.size_px
+    assert [label.number for label in labels] == [str(k + 1) for k in range(30)]
     plane = crowded.pose.plane
-    for badge, own in zip(badges, crowded.cuttings, strict=True):
-        stems = [c.shape.axis_mm[c.shape.arc_mm <= 10.0] for c in crowded.cuttings]
-        others = [c.outline_mm for c in crowded.cuttings if c.number != own.number]
-        for hidden_mm in (*stems, *others):
-            x, y = canvas.from_photo(plane.px_from_mm(hidden_mm)).T
-            is_beside = (x < badge.left_px) | (x > badge.left_px + 2.15 * badge.size_px)
-            assert (is_beside | (y < badge.top_px) | (y > badge.top_px + badge.size_px)).all()
+    for label in labels:
+        across, down = size_of(label)
+        assert 0 <= label.left_px <= width - across
+        assert 0 <= label.top_px <= height - down
+        for cutting in crowded.cuttings:
+            x, y = canvas.from_photo(plane.px_from_mm(cutting.outline_mm)).T
+            is_beside = (x < label.left_px) | (x > label.left_px + across)
+            assert (is_beside | (y < label.top_px) | (y > label.top_px + down)).all()
+
+
+@pytest.mark.parametrize("stripped_mm", [12.0, 7.0])
+def test_a_leader_ends_on_its_own_cutting_and_crosses_no_other(stripped_mm: float) -> None:
+    crowded = crowded_tray(stripped_mm)
+    canvas = canvas_of(crowded)
+    found = marks_of(crowded, canvas)
+    outlines = [
+        Outline(canvas.from_photo(crowded.pose.plane.px_from_mm(cutting.outline_mm)))
+        for cutting in crowded.cuttings
+    ]
+    for k, label in enumerate(found):
+        if not isinstance(label, Label):
+            continue
+        line, dot = found[k - 2 : k]
+        assert isinstance(line, Line) and isinstance(dot, Ring)
+        way = line.points_px[0] + np.linspace(0, 1, 200)[:, None] * (line.points_px[1] - line.points_px[0])
+        for number, outline in enumerate(outlines, start=1):
+            is_own = str(number) == label.number
+            assert outline.contains_point(dot.centre_px) == is_own
+            assert is_own or not outline.contains_points(way).any()
 
 
 def test_dashes_cover_the_line_once() -> None:
@@ -155,3 +222,19 @@ def test_no_cutting_is_an_answer(tmp_path: Path) -> None:
     picture = Image.open(io.BytesIO((tmp_path / "a.jpg").read_bytes()))
     assert picture.format == "JPEG"
     assert picture.width == pytest.approx(WIDTH_PX, abs=1)
+
+
+def test_a_raised_2_is_drawn_higher_and_smaller() -> None:
+    def ink(text: str) -> np.ndarray:
+        picture = Image.new("RGB", (400, 80), (255, 255, 255))
+        draw_line(ImageDraw.Draw(picture), (10, 10), text, 48.0, (0, 0, 0))
+        return np.asarray(picture.convert("L")) < 128
+
+    plain, raised = ink("43 mm"), ink("43 mm\u00b2")
+    added = raised & ~plain
+    rows, columns = np.nonzero(added)
+    letters = np.nonzero(plain)[0]
+    assert len(rows) > 50
+    assert columns.min() > np.nonzero(plain)[1].max()
+    assert rows.max() < letters.max() - 0.25 * np.ptp(letters)  # well above the line on which letters stand
+    assert np.ptp(rows) < 0.75 * np.ptp(letters)

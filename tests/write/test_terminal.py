@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +12,7 @@ from rich.console import Console
 
 from grader.records import PhotoResult, SkippedPhoto
 from grader.write import clean, show, summary
-from tests.synthetic_records import graded_photo
+from tests.synthetic_records import graded_cutting, graded_photo, straight_shape
 
 SKIPPED = SkippedPhoto(Path("b.jpg"), "no mat", "no mat was found", "photograph the whole mat")
 
@@ -64,9 +66,17 @@ def test_narrow_terminal_keeps_the_numbers() -> None:
     assert max(len(line) for line in text.splitlines()) <= 80
     for size in ("90.0 mm", "66.0 mm", "70.0 mm", "74.8 mm"):
         assert size in text
-    assert "  no. 2, grade 2: Too short: total length 66.0" in text
-    assert "\n    > " in text
+    flat = re.sub(r"[^\S\n]*\n", "\n", text)  # lines are padded to their width
+    assert "  no. 2 > Stick with grade 2\n    Today grade 2: too short: total length 66.0" in flat
 
 
 def test_summary_of_nothing_graded() -> None:
     assert summary((SKIPPED,)) == "0 photos graded, 1 skipped; 0 cuttings"
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_what_to_do_comes_before_the_grade_of_today(width: int) -> None:
+    graded = replace(graded_photo(), cuttings=(graded_cutting(1, straight_shape(stripped_mm=9.0)),))
+    lines = re.sub(r"[│\s]+", " ", shown(graded, width=width))
+    places = [lines.index(words) for words in ("Strip 18 mm more", "Today cull", "After stripping: grade 1")]
+    assert places == sorted(places)
