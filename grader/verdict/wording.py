@@ -45,7 +45,7 @@ _PHOTOGRAPH_AGAIN = Step("photograph them again", "photograph again")
 
 def doubts_left(piece: Piece, targets: Targets) -> tuple[RuleOutcome, ...]:
     """Return what could still lower the grade of a piece: it was promised in case doubts turn out well."""
-    outcomes = apply_rules(piece.traits, targets)
+    outcomes = apply_rules(piece.traits, targets, told=False)
     if grade_from(outcomes) != "unsure":
         return ()
     return doubts_that_matter(deciding(outcomes), piece.grade)
@@ -229,7 +229,7 @@ def _name(number: int, n: int) -> str:
 
 def _why(piece: Piece, outcomes: tuple[RuleOutcome, ...], targets: Targets) -> str:
     """Return which fault of the cutting is gone from the piece: a certain one before a doubtful one."""
-    after = apply_rules(piece.traits, targets)
+    after = apply_rules(piece.traits, targets, told=False)
     left = {(o.rule, o.grade_if_failed) for o in after if o.outcome is not Outcome.PASS}
     for wanted in (Outcome.FAIL, Outcome.UNSURE):
         faults = {(o.rule, o.grade_if_failed) for o in outcomes if o.outcome is wanted and o.grade_if_failed}
