@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.frames import PlaneMap, Points
-from grader.records import MatPose, Photo, Values
+from grader.records import Mask, MatPose, Photo, Values
 from grader.shape.curves import arc_of, normals_of
 from grader.shape.fields import CuttingFields
 
@@ -246,10 +246,10 @@ def _steepest(
     outside = np.abs(across_mm) > abs(rough_mm) + 0.5
     outside &= np.sign(across_mm) == side
     inside = np.abs(across_mm) < 0.6 * abs(rough_mm)
-    direction = light[:, outside].mean(axis=1) - light[:, inside].mean(axis=1)
+    direction = light[:, _stretch(outside)].mean(axis=1) - light[:, _stretch(inside)].mean(axis=1)
     norm = np.linalg.norm(direction, axis=1, keepdims=True)
     direction = direction / np.maximum(norm, 1e-9)
-    change = side * (slope[:, window] @ direction[:, :, None])[..., 0]
+    change = side * np.einsum("kuc,kc->ku", slope[:, _stretch(window)], direction)
     best = _innermost_peak(change[:, ::side], settings.peak_share)
     best = best if side > 0 else change.shape[1] - 1 - best
     inner = np.clip(best, 1, len(index) - 2)
@@ -261,6 +261,12 @@ def _steepest(
     edge = across_mm[index[inner]] + np.clip(part, -1, 1) * step_mm
     clear = (best > 0) & (best < len(index) - 1) & (change[rows, best] > 0) & (norm[:, 0] > least)
     return np.where(clear, edge, np.nan)
+
+
+def _stretch(chosen: Mask) -> slice:
+    """Return where samples that lie side by side are."""
+    places = np.flatnonzero(chosen)
+    return slice(int(places[0]), int(places[-1]) + 1) if len(places) else slice(0)
 
 
 def _innermost_peak(change: Values, share: float) -> NDArray[np.int64]:

@@ -120,21 +120,20 @@ def stripped_whole(outcomes: tuple[RuleOutcome, ...], targets: Targets, outlook:
     """
     if not math.isfinite(outlook.shape.foliage_from_mm):
         return None
-    total_mm = np.array([outlook.total_mm])
+    most_mm = outlook.total_mm - LEAST_GREEN_MM
+    strips = [to_mm for to_mm in strips_of(outlook, targets, 0.0) if 0.0 < to_mm <= most_mm]
+    if not strips:
+        return None
+    columns = predicted(outlook, 0.0, np.full(len(strips), outlook.total_mm), np.array(strips))
+    levels = (Level.ALLOWED, Level.WANTED)
+    is_met = {level: surely_meets(columns, targets, (level,), _CHANGED_BY_STRIPPING) for level in levels}
     found: list[Piece] = []
-    for strip_to_mm in strips_of(outlook, targets, 0.0):
-        if strip_to_mm == 0.0 or outlook.total_mm - strip_to_mm < LEAST_GREEN_MM:
-            continue
-        columns = predicted(outlook, 0.0, total_mm, strip_to_mm)
-        traits = measured_at(columns, 0)
+    for k, strip_to_mm in enumerate(strips):
+        traits = measured_at(columns, k)
         after = apply_rules(traits, targets, told=False)
         untouched = tuple(o for o in after if o.trait not in _CHANGED_BY_STRIPPING)
         grades = [best_possible(untouched)]
-        grades += [
-            GRADE_IF_FAILED[level]
-            for level in (Level.ALLOWED, Level.WANTED)
-            if not surely_meets(columns, targets, (level,), _CHANGED_BY_STRIPPING)[0]
-        ]
+        grades += [GRADE_IF_FAILED[level] for level in levels if not is_met[level][k]]
         found.append(Piece(0.0, outlook.total_mm, strip_to_mm, max(grades, key=_ORDER.index), traits))
     best = min(found, key=lambda piece: (_ORDER.index(piece.grade), -piece.strip_to_mm), default=None)
     return None if best is None or best.grade == "cull" else best

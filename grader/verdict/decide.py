@@ -117,10 +117,11 @@ def judge(measured: Measured, limit: float, side: Side, targets: Targets) -> tup
 def apply_rules(traits: Traits, targets: Targets, *, told: bool = True) -> tuple[RuleOutcome, ...]:
     """Return the outcome of every limit of the targets, deciding ones first; without words unless told."""
     outcomes = [
-        _apply(rule, level, traits, targets, told)
+        _apply(rule, level, limit, traits, targets, told)
         for rule in RULES.values()
+        if rule.trait in targets.limits
         for level in Level
-        if not math.isnan(targets.get(rule.trait, level, rule.side))
+        if not math.isnan(limit := targets.get(rule.trait, level, rule.side))
     ]
     return tuple(sorted(outcomes, key=_rank))
 
@@ -212,10 +213,11 @@ def edge_of(rule: Rule, limit: float) -> float:
     return limit + (_COUNT_STEP if rule.side is Side.MAX else -_COUNT_STEP)
 
 
-def _apply(rule: Rule, level: Level, traits: Traits, targets: Targets, told: bool) -> RuleOutcome:
+def _apply(
+    rule: Rule, level: Level, limit: float, traits: Traits, targets: Targets, told: bool
+) -> RuleOutcome:
     trait = TRAITS[rule.trait]
     measured = traits.get(rule.trait, _NOT_MEASURED)
-    limit = targets.get(rule.trait, level, rule.side)
     outcome, p_fail = judge(measured, edge_of(rule, limit), rule.side, targets)
     return RuleOutcome(
         rule=rule.code,

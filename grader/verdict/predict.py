@@ -118,7 +118,7 @@ def outlook_of(shape: CuttingShape, now: Traits, foliage_below: Values) -> Outlo
     )
 
 
-def predicted(outlook: Outlook, from_mm: float, to_mm: Values, strip_to_mm: float) -> Columns:
+def predicted(outlook: Outlook, from_mm: float, to_mm: Values, strip_to_mm: float | Values) -> Columns:
     """Return what the pieces from one lower cut to each of some upper cuts would measure.
 
     Parameters
@@ -128,7 +128,7 @@ def predicted(outlook: Outlook, from_mm: float, to_mm: Values, strip_to_mm: floa
         Lower cut; 0 keeps the present base.
     to_mm : (N,)
         Upper cuts, all above ``from_mm``; the total length keeps the tip.
-    strip_to_mm : float
+    strip_to_mm : float or (N,)
         Foliage below this comes off; 0: nothing is stripped.
     """
     cuts = Cuts(np.full(len(to_mm), from_mm), to_mm, np.full(len(to_mm), strip_to_mm))
