@@ -79,18 +79,26 @@ class Browser:
         parsed: dict[str, Any] = json.loads(message)
         return parsed
 
-    def open(self, page: Path, hash_: str = "", width_px: int = 1280, script: bool = True) -> None:
-        """Open a file, afresh, in a window of some width."""
-        self.call("Emulation.setScriptExecutionDisabled", value=not script)
+    def size(self, width_px: int, height_px: int = 900, mobile: bool | None = None) -> None:
+        """Give the window a size; left out, a narrow one is a phone's."""
         self.call(
             "Emulation.setDeviceMetricsOverride",
             width=width_px,
-            height=900,
+            height=height_px,
             deviceScaleFactor=1,
-            mobile=width_px < 600,
+            mobile=width_px < 600 if mobile is None else mobile,
         )
+
+    def open(self, page: Path | str, hash_: str = "", width_px: int = 1280, script: bool = True) -> None:
+        """Open a file or an address, afresh, in a window of some width."""
+        self.call("Emulation.setScriptExecutionDisabled", value=not script)
+        self.size(width_px)
+        self.load(page, hash_)
+
+    def load(self, page: Path | str, hash_: str = "") -> None:
+        """Open a file or an address, afresh, in the window as it is."""
         self.call("Page.navigate", url="about:blank")
-        self.call("Page.navigate", url=page.as_uri() + hash_)
+        self.call("Page.navigate", url=(page if isinstance(page, str) else page.as_uri()) + hash_)
         end = time.monotonic() + PATIENCE_S
         while self.run("location.href") == "about:blank" or self.run("document.readyState") != "complete":
             assert time.monotonic() < end, f"{page} does not get ready"
@@ -101,6 +109,24 @@ class Browser:
         answer = self.call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
         assert "exceptionDetails" not in answer, answer
         return answer["result"].get("value")
+
+    def wait_for(self, expression: str, patience_s: float = 10.0) -> None:
+        """Wait until an expression of script is true."""
+        end = time.monotonic() + patience_s
+        while not self.run(expression):
+            assert time.monotonic() < end, f"{expression} does not become true"
+            time.sleep(0.05)
+
+    def choose_file(self, selector: str, *files: Path) -> None:
+        """Do as if the person had chosen or photographed files for a file input."""
+        root = self.call("DOM.getDocument")["root"]["nodeId"]
+        node = self.call("DOM.querySelector", nodeId=root, selector=selector)["nodeId"]
+        self.call("DOM.setFileInputFiles", nodeId=node, files=[str(file) for file in files])
+
+    def screenshot(self, path: Path, whole: bool = False) -> None:
+        """Write a PNG of the window, or of the whole page."""
+        shot = self.call("Page.captureScreenshot", format="png", captureBeyondViewport=whole)
+        path.write_bytes(base64.b64decode(shot["data"]))
 
     def pdf(self) -> bytes:
         printed = self.call("Page.printToPDF", paperWidth=8.27, paperHeight=11.69)  # A4 in inches
