@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import os
+import select
 import shutil
 import subprocess
 import time
@@ -72,6 +73,7 @@ class Browser:
 
     def _next(self) -> dict[str, Any]:
         while b"\0" not in self._rest:
+            assert select.select([self._from_browser], [], [], PATIENCE_S)[0], "the browser does not answer"
             data = os.read(self._from_browser, 1 << 20)
             assert data, "the browser is gone"
             self._rest += data
@@ -97,12 +99,15 @@ class Browser:
 
     def load(self, page: Path | str, hash_: str = "") -> None:
         """Open a file or an address, afresh, in the window as it is."""
-        self.call("Page.navigate", url="about:blank")
-        self.call("Page.navigate", url=(page if isinstance(page, str) else page.as_uri()) + hash_)
-        end = time.monotonic() + PATIENCE_S
-        while self.run("location.href") == "about:blank" or self.run("document.readyState") != "complete":
-            assert time.monotonic() < end, f"{page} does not get ready"
-            time.sleep(0.05)
+        for address in ("about:blank", (page if isinstance(page, str) else page.as_uri()) + hash_):
+            # One after the other: a page left while it is still being left never answers.
+            self.call("Page.navigate", url=address)
+            end = time.monotonic() + PATIENCE_S
+            sign = "===" if address == "about:blank" else "!=="
+            is_there = f"location.href {sign} 'about:blank' && document.readyState === 'complete'"
+            while not self.run(is_there):
+                assert time.monotonic() < end, f"{address} does not get ready"
+                time.sleep(0.05)
 
     def run(self, expression: str) -> Any:
         """Return the value of an expression of script."""

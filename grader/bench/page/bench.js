@@ -2,50 +2,18 @@
 // The tray shown stands in the address after "#", so that "back" and a reload work.  All texts go in as text, never as HTML.
 "use strict";
 (() => {
+  const { kept, keep, get, needsPass, made, many, bullets, rowOf, isCut, timeOf, countsText, trayLink } = benchParts;
   const POLL_MS = 400, SLOW_POLL_MS = 2000, SLOW_AFTER_MS = 10000, LIST_POLL_MS = 3000;
   const STALLED_MS = 30000; // no byte moved for so long: the connection is lost
   const RETRY_S = 5, LONGEST_RETRY_S = 60;
-  const LARGEST_ZOOM = 8, ZOOM_STEP = 1.5, DOUBLE_TAP_ZOOM = 3, DOUBLE_TAP_MS = 350, DOUBLE_TAP_PX = 30;
-  const STORE = "grading-bench";
-  const GRADES = ["1", "2", "cull", "unsure"];
-  const GRADE_WORDS = { 1: "grade 1", 2: "grade 2", cull: "cull", unsure: "unsure" };
-  const STATE_WORDS = { waiting: "waiting", measuring: "being measured", unusable: "cannot be used", failed: "went wrong" };
-  // The first words of the advice, as grader/verdict/advice.py writes it.
-  const READY = /^stick\b/i;
-  const BLADE = /\b(cut|divide)\b/i;
 
   const $ = (id) => document.getElementById(id);
-  const batchForm = $("batch-form"), view = $("view"), marked = $("marked");
+  const batchForm = $("batch-form"), marked = $("marked");
   const show = (id, wanted) => { $(id).hidden = !wanted; };
   const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
   const say = (text) => set("tell", text);
-  const many = (n, one) => `${n} ${one}${n === 1 ? "" : "s"}`;
-  // A number and its unit stay on one line.
-  const held = (text) => text.replace(/(\d) (mm|in|MB)(?![a-z])/g, "$1\u00a0$2").replace(/ ± /g, "\u00a0±\u00a0");
-  function made(tag, className, text) {
-    const part = document.createElement(tag);
-    if (className) part.className = className;
-    if (text !== undefined) part.textContent = held(text);
-    return part;
-  }
-  function sign(grade) {
-    const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
-    const use = document.createElementNS("http://www.w3.org/2000/svg", "use");
-    svg.setAttribute("class", "sign");
-    svg.setAttribute("aria-hidden", "true");
-    svg.setAttribute("viewBox", "0 0 24 24");
-    use.setAttribute("href", `#sign-${grade}`);
-    svg.append(use);
-    return svg;
-  }
 
-  // ---- what is kept on the phone; it may be forbidden, then it is kept until the page is left
-  let kept = {};
-  try { kept = JSON.parse(localStorage.getItem(STORE)) || {}; } catch (e) { kept = {}; }
-  function keep(changes) {
-    Object.assign(kept, changes);
-    try { localStorage.setItem(STORE, JSON.stringify(kept)); } catch (e) { /* nothing is lost but the convenience */ }
-  }
+  let batch = kept.batch || {}; // whose cuttings the next photo shows
 
   const setup = { targets: [], chosen: {}, unit: "mm", max_mb: 40 };
   let trays = [];      // summaries, newest first
@@ -57,21 +25,12 @@
   const asked = () => decodeURIComponent(location.hash.slice(1));
   const unit = () => kept.unit || setup.unit;
 
-  async function get(address) {
-    const answer = await fetch(address, { headers: { "X-Grader": "bench" }, cache: "no-store" });
-    if (!answer.ok) {
-      const told = await answer.json().catch(() => ({}));
-      throw Object.assign(new Error(told.message || ""), { status: answer.status, advice: told.advice || "" });
-    }
-    return answer.json();
-  }
-  const needsPass = (status) => status === 401 || status === 403;
   const NO_PASS = "Scan the code on the computer's screen again.";
+  const BUSY = "The computer is busy";
   const NO_NET = "No connection to the computer. Stay in reach of the wireless network; it is tried again.";
 
   // ---- batch data
   function showBatch() {
-    const batch = kept.batch || {};
     const told = ["cutter", "donor", "species"].map((name) => batch[name]).filter(Boolean);
     const chosen = setup.targets.find((one) => one.name === batch.targets);
     if (chosen) told.push(chosen.title);
@@ -81,7 +40,7 @@
     }
   }
   function keepBatch() {
-    const batch = {};
+    batch = {};
     for (const name of ["cutter", "donor", "species", "targets"]) batch[name] = batchForm.elements[name].value.trim();
     keep({ batch });
     showBatch();
@@ -90,10 +49,9 @@
     const list = batchForm.elements.targets;
     list.textContent = "";
     for (const one of setup.targets) list.append(new Option(one.title, one.name));
-    const batch = Object.assign({}, setup.chosen, kept.batch);
+    batch = Object.assign({}, setup.chosen, kept.batch);
     if (!setup.targets.some((one) => one.name === batch.targets)) batch.targets = setup.chosen.targets;
     $("batch").open = !kept.batch && !setup.chosen.cutter;
-    kept.batch = batch;
     showBatch();
     $(unit() === "in" ? "unit-in" : "unit-mm").checked = true;
   }
@@ -111,7 +69,7 @@
       } else if (file.size === 0) {
         refuse({ message: "This picture is empty.", advice: "Photograph the tray again." });
       } else {
-        outbox.push({ file, batch: Object.assign({}, kept.batch) });
+        outbox.push({ file, batch: Object.assign({}, batch) });
       }
     }
     $("batch").open = false;
@@ -166,11 +124,11 @@
       tries = 0;
       lastSent = { id: told.id, item };
       list();
-      if (asked()) say("The photo is sent"); else location.hash = encodeURIComponent(told.id);
+      if (asked() || refused) say("The photo is sent"); else location.hash = encodeURIComponent(told.id);
       send();
     } else if (status === 503 || status === 429) {
       const pause = parseInt(answer.getResponseHeader("Retry-After"), 10);
-      wait(told.message || "The computer is busy with other photos.", told.advice, pause, "The computer is busy");
+      wait(told.message || "The computer is busy with other photos.", told.advice, pause, BUSY);
     } else if (needsPass(status)) {
       wait(told.message || "This phone's pass is not known any more.", `${NO_PASS} Then come back to this page and send again.`, Infinity, "Not sent yet");
     } else if (status === 408 || status >= 500) {
@@ -185,7 +143,7 @@
   function wait(message, advice, pause_s, title) {
     const pause = pause_s > 0 ? pause_s : Math.min(RETRY_S * Math.pow(2, tries), LONGEST_RETRY_S);
     tries += 1;
-    stuck = { message, advice: advice || "", title, at: Date.now() + 1000 * pause };
+    stuck = { message, advice: advice || "", title, isBusy: title === BUSY, at: Date.now() + 1000 * pause };
     say(`${title}. ${message} ${stuck.advice} Your photo is kept.`);
     tick();
     if (document.activeElement === document.body || document.activeElement === $("sending-title")) $("again").focus();
@@ -207,7 +165,7 @@
     follow();
     if (!outbox.length) $("camera").focus();
   }
-  const hurry = () => { if (stuck && stuck.at < Infinity) send(); };
+  const hurry = () => { if (stuck && !stuck.isBusy) send(); };
 
   // ---- the tray shown: asked for again until it is done
   let pollTimer = 0, since = 0;
@@ -234,7 +192,7 @@
     } catch (problem) {
       if (id !== asked()) return;
       if (problem.status === 404) {
-        refuse({ message: problem.message || "This tray is not known any more.", advice: "Its photo and results are in the folder on the computer. Photograph the next tray." });
+        refuse({ message: problem.message || "This tray is not known any more.", advice: "Its photo and results are in the folder on the computer.", next: "Photograph the next tray" });
         return;
       }
       pause = SLOW_POLL_MS;
@@ -254,6 +212,7 @@
   function arrived() {
     const isBad = tray.state !== "done";
     say(isBad ? `${tray.message || ""} ${tray.advice || ""}` : `${nameOf(tray.id)}, ${countsText(tray)}`);
+    if (batchForm.contains(document.activeElement)) return; // somebody is writing there
     $(isBad ? "bad-title" : "tray-title").focus();
     if (!isBad) $("tray").scrollIntoView();
   }
@@ -277,16 +236,6 @@
     const place = trays.findIndex((one) => one.id === id);
     return place < 0 ? "Tray" : `Tray ${trays.length - place}`;
   }
-  function timeOf(one) {
-    const time = /T(\d\d:\d\d)/.exec(one.received_at || "");
-    return time ? time[1] : "";
-  }
-  function counted(one) { return GRADES.filter((grade) => (one.counts || {})[grade]).map((grade) => [grade, one.counts[grade]]); }
-  function countsText(one) {
-    const told = counted(one);
-    const n = told.reduce((sum, pair) => sum + pair[1], 0);
-    return n ? `${many(n, "cutting")}: ${told.map((pair) => `${pair[1]} ${GRADE_WORDS[pair[0]]}`).join(", ")}` : "no cutting found";
-  }
 
   // ---- drawing
   function draw() {
@@ -297,7 +246,8 @@
     show("bad", isBad);
     show("take", isBad || isHome);
     show("next", !isBad && !isHome);
-    set("take-words", isBad ? "Photograph it again" : "Photograph the tray");
+    document.body.classList.toggle("home", isHome && !isBad);
+    set("take-words", isBad ? (refused && refused.next) || "Photograph it again" : "Photograph the tray");
     if (isBad) {
       const told = refused || tray;
       set("bad-title", tray && !refused && tray.state === "failed" ? `${nameOf(id)}: something went wrong on the computer` : `${refused ? "This photo" : nameOf(id)} cannot be used`);
@@ -338,10 +288,8 @@
     show("picture", Boolean(tray.picture));
     if (tray.picture && marked.getAttribute("src") !== tray.picture) {
       show("picture-lost", false);
-      marked.src = tray.picture;
+      benchViewer.open(tray.picture);
       $("alone").href = tray.picture;
-      zoomTo(1);
-      view.scrollTop = 0;
     }
     const rows = tray.cuttings.map((cutting) => rowOf(cutting, u));
     $("cuttings").textContent = "";
@@ -349,39 +297,12 @@
     const n_ready = rows.filter((row) => row.dataset.ready).length;
     show("only", n_ready > 0);
     set("only-words", `Hide ${n_ready === 1 ? "the one" : `the ${n_ready}`} ready to stick`);
-    const isCut = tray.cuttings.some((cutting) => BLADE.test(cutting.do[u]));
-    show("blades", isCut);
-    show("blades-after", isCut);
+    const needsBlade = tray.cuttings.some((cutting) => isCut(cutting, u));
+    show("blades", needsBlade);
+    show("blades-after", needsBlade);
     filter();
     bullets("aside", tray.set_aside.map((thing) => `${thing.label}: ${thing.why}`));
     bullets("notes", tray.warnings);
-  }
-  function bullets(id, texts) {
-    show(id, texts.length > 0);
-    $(`${id}-list`).textContent = "";
-    $(`${id}-list`).append(...texts.map((text) => made("li", "", text)));
-  }
-  function rowOf(cutting, u) {
-    const row = made("li");
-    if (READY.test(cutting.do[u])) row.dataset.ready = "yes";
-    const head = made("h4");
-    const badge = made("span", "badge");
-    const number = made("b");
-    number.append(made("span", "unseen", "Cutting "), String(cutting.number));
-    badge.append(number, sign(cutting.grade));
-    head.append(badge, made("span", "grade", GRADE_WORDS[cutting.grade] || cutting.grade));
-    if (cutting.cell) head.append(made("span", "cell", `at ${cutting.cell}`));
-    row.append(head, made("p", "do", cutting.do[u]));
-    if (cutting.why && cutting.why[u]) row.append(made("p", "why", cutting.why[u]));
-    const sizes = made("dl", "sizes");
-    for (const [words, value] of [["Length", cutting.length], ["Bare stem", cutting.stripped], ["Base", cutting.diameter]]) {
-      if (!value || !value[u]) continue;
-      const pair = made("div");
-      pair.append(made("dt", "", words), made("dd", "", value[u]));
-      sizes.append(pair);
-    }
-    row.append(sizes);
-    return row;
   }
   function filter() {
     const isOn = $("hide-ready").checked;
@@ -397,20 +318,7 @@
     const hadFocus = $("trays").contains(document.activeElement) ? document.activeElement.getAttribute("href") : "";
     $("trays").textContent = "";
     for (const one of trays) {
-      const link = made("a");
-      link.href = `#${encodeURIComponent(one.id)}`;
-      if (one.id === id) link.setAttribute("aria-current", "true");
-      link.append(made("b", "", nameOf(one.id)), made("span", "", timeOf(one)));
-      const told = counted(one);
-      for (const [grade, n] of told) {
-        const part = made("span", "count");
-        part.append(sign(grade), ` ${n} ${GRADE_WORDS[grade]}`);
-        link.append(part);
-      }
-      if (one.state !== "done") link.append(made("span", "", STATE_WORDS[one.state] || one.state));
-      else if (!told.length) link.append(made("span", "", "no cutting found"));
-      const who = [one.cutter, one.donor].filter(Boolean).join(", ");
-      if (who) link.append(made("span", "who", who));
+      const link = trayLink(one, nameOf(one.id), one.id === id);
       const item = made("li");
       item.append(link);
       $("trays").append(item);
@@ -418,75 +326,10 @@
     }
   }
 
-  // ---- the viewer: scrolling is the browser's own; zoom changes the width of the picture
-  let zoom = 1;
-  function zoomTo(wanted, x = view.clientWidth / 2, y = view.clientHeight / 2) {
-    const before = zoom;
-    zoom = Math.min(Math.max(wanted, 1), LARGEST_ZOOM);
-    const left = (view.scrollLeft + x) * zoom / before - x, top = (view.scrollTop + y) * zoom / before - y;
-    marked.style.width = `${100 * zoom}%`;
-    view.scrollLeft = left;
-    view.scrollTop = top;
-    $("smaller").disabled = zoom <= 1;
-    $("larger").disabled = zoom >= LARGEST_ZOOM;
-  }
-  const inView = (clientX, clientY) => {
-    const box = view.getBoundingClientRect();
-    return [clientX - box.left, clientY - box.top];
-  };
-  let pinch = null;
-  const spread = (touches) => Math.hypot(touches[0].clientX - touches[1].clientX, touches[0].clientY - touches[1].clientY);
-  view.addEventListener("touchstart", (event) => {
-    pinch = event.touches.length === 2 ? { zoom, spread: spread(event.touches), at: null } : null;
-  }, { passive: true });
-  view.addEventListener("touchmove", (event) => {
-    if (!pinch || event.touches.length !== 2) return;
-    if (event.cancelable) event.preventDefault();
-    const [a, b] = event.touches;
-    const [x, y] = inView((a.clientX + b.clientX) / 2, (a.clientY + b.clientY) / 2);
-    if (pinch.at) { view.scrollLeft -= x - pinch.at[0]; view.scrollTop -= y - pinch.at[1]; }
-    pinch.at = [x, y];
-    zoomTo(pinch.zoom * spread(event.touches) / pinch.spread, x, y);
-  }, { passive: false });
-  view.addEventListener("touchend", () => { pinch = null; }, { passive: true });
-  view.addEventListener("wheel", (event) => {
-    if (!event.ctrlKey) return;
-    event.preventDefault();
-    zoomTo(zoom * Math.exp(-event.deltaY / 200), ...inView(event.clientX, event.clientY));
-  }, { passive: false });
-  view.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey) return;
-    if (event.key === "+" || event.key === "=") zoomTo(zoom * ZOOM_STEP);
-    else if (event.key === "-") zoomTo(zoom / ZOOM_STEP);
-    else if (event.key === "0") zoomTo(1);
-    else return;
-    event.preventDefault();
-  });
-  let tap = { at: 0, x: 0, y: 0 }, drag = null;
-  view.addEventListener("click", (event) => {
-    const isSecond = event.timeStamp - tap.at < DOUBLE_TAP_MS && Math.hypot(event.clientX - tap.x, event.clientY - tap.y) < DOUBLE_TAP_PX;
-    tap = { at: isSecond ? 0 : event.timeStamp, x: event.clientX, y: event.clientY };
-    if (isSecond) zoomTo(zoom > 1 ? 1 : DOUBLE_TAP_ZOOM, ...inView(event.clientX, event.clientY));
-  });
-  view.addEventListener("pointerdown", (event) => {
-    if (event.pointerType !== "mouse" || event.button !== 0 || event.target !== marked) return;
-    drag = { x: event.clientX + view.scrollLeft, y: event.clientY + view.scrollTop };
-    view.setPointerCapture(event.pointerId);
-  });
-  view.addEventListener("pointermove", (event) => {
-    if (!drag) return;
-    view.scrollLeft = drag.x - event.clientX;
-    view.scrollTop = drag.y - event.clientY;
-  });
-  for (const end of ["pointerup", "pointercancel"]) view.addEventListener(end, () => { drag = null; });
-  marked.addEventListener("dragstart", (event) => event.preventDefault());
+  // ---- what people do
   marked.addEventListener("error", () => show("picture-lost", true));
   $("picture-again").addEventListener("click", () => { show("picture-lost", false); marked.src = tray.picture; });
-  $("larger").addEventListener("click", () => zoomTo(zoom * ZOOM_STEP));
-  $("smaller").addEventListener("click", () => zoomTo(zoom / ZOOM_STEP));
-  $("whole").addEventListener("click", () => { zoomTo(1); view.scrollTop = 0; });
 
-  // ---- what people do
   for (const id of ["camera", "camera-next", "chooser"]) {
     $(id).addEventListener("change", () => {
       const files = Array.from($(id).files);
@@ -533,7 +376,7 @@
   });
 
   async function start() {
-    setUp();
+    showBatch();
     try {
       Object.assign(setup, await get("/api/setup"));
       setUp();
@@ -545,7 +388,6 @@
     }
     await list();
   }
-  zoomTo(1);
   follow();
   start();
 })();
