@@ -20,6 +20,8 @@ PAGE = {
     "/": ("bench.html", "text/html"),
     "/bench.css": ("bench.css", "text/css"),
     "/bench.js": ("bench.js", "text/javascript"),
+    "/parts.js": ("parts.js", "text/javascript"),
+    "/viewer.js": ("viewer.js", "text/javascript"),
 }
 """Address -> file of the page and its kind; no other file is ever read for an address."""
 
