@@ -117,6 +117,9 @@ class Double(ThreadingHTTPServer):
     def address(self) -> str:
         return f"http://127.0.0.1:{self.server_address[1]}/"
 
+    def handle_error(self, *_: Any) -> None:
+        """A browser that goes away is no error."""
+
     def close(self) -> None:
         self.shutdown()
         self.server_close()

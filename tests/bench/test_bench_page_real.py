@@ -29,7 +29,7 @@ pytestmark = [
 ]
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_images"
-PATIENCE_S = 180.0
+PATIENCE_S = 60.0
 """Grading takes seconds; this is for slow, busy computers."""
 
 

@@ -1,4 +1,4 @@
-"""What the page shows, and whether it can be read, reached and pressed: gloves, bright light, large letters."""
+"""What the page shows, and whether it can be read, reached and pressed with gloves, in bright light."""
 
 from __future__ import annotations
 

@@ -33,8 +33,8 @@
   function showBatch() {
     const told = ["cutter", "donor", "species"].map((name) => batch[name]).filter(Boolean);
     const chosen = setup.targets.find((one) => one.name === batch.targets);
-    if (chosen) told.push(chosen.title);
-    set("batch-line", told.length ? told.join(", ") : "Whose cuttings?");
+    const whose = told.length ? told.join(", ") : "Whose cuttings?";
+    set("batch-line", chosen ? `${whose}${told.length ? "," : ""} ${chosen.title}` : whose);
     for (const name of ["cutter", "donor", "species", "targets"]) {
       if (batchForm.elements[name] !== document.activeElement) batchForm.elements[name].value = batch[name] || "";
     }
