@@ -14,7 +14,7 @@ from starlette.routing import Route
 
 from grader.bench.desk import Desk
 from grader.bench.receive import boundary_of, receive, too_much
-from grader.bench.refused import Refused, answer, busy
+from grader.bench.refused import SLIP, Refused, answer, busy
 
 PAGE = {
     "/": ("bench.html", "text/html"),
@@ -58,6 +58,11 @@ def application(desk: Desk, unit: str) -> Starlette:
     async def post_tray(request: Request) -> Response:
         return JSONResponse({"id": await _taken(desk, request)}, 202)
 
+    async def refuse(request: Request, problem: Exception) -> Response:
+        assert isinstance(problem, Refused)
+        desk.log.refused_request(request.scope, problem.why)
+        return answer(request.url.path, problem)
+
     return Starlette(
         routes=[
             *(Route(address, _page(*file), methods=["GET"]) for address, file in PAGE.items()),
@@ -67,7 +72,7 @@ def application(desk: Desk, unit: str) -> Starlette:
             Route("/api/trays/{id}", tray, methods=["GET"]),
             Route("/api/trays/{id}/picture", picture, methods=["GET"]),
         ],
-        exception_handlers={HTTPException: _no_such, Refused: _pass_on},
+        exception_handlers={HTTPException: _no_such, Refused: refuse, Exception: _slip},
     )
 
 
@@ -113,5 +118,5 @@ async def _no_such(request: Request, problem: Exception) -> Response:
     )
 
 
-async def _pass_on(_: Request, problem: Exception) -> Response:
-    raise problem  # The guard answers it, and tells of it in the log.
+async def _slip(request: Request, _: Exception) -> Response:
+    return answer(request.url.path, SLIP)  # The guard tells of it in the log.

@@ -20,6 +20,8 @@ from grader.bench.guard import STRICT_HEADERS
 from grader.bench.limits import Limits
 from grader.bench.log import Log
 
+TOO_MANY = "too many connections"
+
 
 @dataclass(slots=True)
 class Connections:
@@ -36,7 +38,7 @@ class Connections:
         stranger = next((one for one in self.open if not one.is_known), None)
         if stranger is None:
             return False
-        stranger.drop("too many connections")
+        stranger.drop(TOO_MANY)
         return True
 
     def protocol(self) -> type[GuardedProtocol]:
@@ -75,7 +77,7 @@ class GuardedProtocol(H11Protocol):
         """Take a connection in, or turn it away."""
         super().connection_made(transport)
         if not self.siblings.make_room():
-            self.drop("too many connections")
+            self.drop(TOO_MANY)
             return
         self.siblings.open[self] = None
         self._watch()
@@ -109,11 +111,13 @@ class GuardedProtocol(H11Protocol):
         if self.cycle is not None and not self.cycle.response_complete:
             self.siblings.log.refused(self._who(), "a connection", why)
             self.transport.abort()
-        elif self._is_silent:
-            # Browsers open connections in advance: no answer, for nothing was asked, and no line in the log.
-            self.transport.close()
-        else:
+            return
+        if not self._is_silent or why == TOO_MANY:
+            # Browsers open connections in advance: one that said nothing in its time is not worth a line.
             self.siblings.log.refused(self._who(), "a connection", why)
+        if self._is_silent:
+            self.transport.close()  # An answer to nothing could be taken for that of a later request.
+        else:
             self._write_whole(503, b"Service Unavailable", "Too many connections, or too slow.")
 
     def _write_whole(self, status: int, phrase: bytes, text: str) -> None:

@@ -125,11 +125,14 @@ class PhotoFolder:
         Refused
             If it is no photo, or cannot be kept.
         """
+        try:
+            upload.file.flush()
+        except OSError as problem:
+            raise self._disk(problem) from problem
         suffix = _suffix_of(upload.path)
         photo = self._free_name(at, suffix)
         try:
             before = table_text(self.path)
-            upload.file.flush()
             os.fsync(upload.file.fileno())
             os.chmod(upload.path, 0o666 & ~umask())
             add_line(self.path, photo.name, values)

@@ -15,10 +15,9 @@ from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from grader.bench.limits import Limits
-from grader.bench.log import Log
-from grader.bench.refused import API, FOREIGN, NO_TOKEN, SLOW, Refused, answer, refused
+from grader.bench.log import ENTER, Log, what, who
+from grader.bench.refused import FOREIGN, NO_TOKEN, SLIP, SLOW, Refused, answer, refused
 
-ENTER = "/enter/"
 OWN_HEADER, OWN_VALUE = "x-grader", "bench"
 """Cannot be sent from another site without asking this server first, and it never says yes."""
 TOKEN_BYTES = 16
@@ -80,8 +79,7 @@ class Guard:
             await send(message)
 
         async def reply(problem: Refused) -> None:
-            if problem.why:
-                self._log.refused(_who(scope), f"{scope['method']} {_path_told(scope)}", problem.why)
+            self._log.refused_request(scope, problem.why)
             if not is_begun:
                 await answer(scope["path"], problem)(scope, receive, strict)
 
@@ -91,12 +89,12 @@ class Guard:
         except Refused as problem:
             await reply(problem)
         except ClientDisconnect:
-            self._log.say(f"{_who(scope)} went away in the middle of {scope['method']} {_path_told(scope)}")
+            self._log.say(f"{who(scope)} went away in the middle of {what(scope)}")
         except TimeoutError:
             await reply(refused(408, SLOW))
         except Exception as problem:
             self._log.say(f"program error: {_told(problem)}")
-            await reply(Refused(500, "The program failed on this request.", "Try it again."))
+            await reply(SLIP)
 
     def _checked(self, scope: Scope) -> ASGIApp:
         """Return what answers this request.
@@ -151,19 +149,6 @@ def _cookie(headers: Headers, name: str) -> str:
     except CookieError:
         return ""
     return cookies[name].value if name in cookies else ""
-
-
-def _who(scope: Scope) -> str:
-    client = scope.get("client")
-    return str(client[0]) if client else "somebody"
-
-
-def _path_told(scope: Scope) -> str:
-    """Return the path for the log: an address with a token, even a wrong one, is a secret."""
-    path = str(scope["path"])
-    if path.startswith(ENTER):
-        return f"{ENTER}..."
-    return path if path.startswith((API, "/bench.")) or path == "/" else ascii(path)[1:-1]
 
 
 def _told(problem: Exception) -> str:

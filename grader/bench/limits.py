@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from grader.bench.log import MOST_REFUSALS
+
 MEGABYTE = 1_000_000
 
 
@@ -34,6 +36,8 @@ class Limits:
     most_connections: int = 32
     """At once: four phones open up to six each."""
     most_head_bytes: int = 16 * 1024
+    most_refusals: int = MOST_REFUSALS
+    """Told of one by one, in ten seconds."""
     stop_s: float = 30.0
     """For the photos in hand, when the person ends the program."""
 

@@ -50,7 +50,10 @@ class _Form:
             self._disposition = bytes(self._header[1])
 
     def headers_finished(self) -> None:
-        _, options = parse_options_header(self._disposition)
+        try:
+            _, options = parse_options_header(self._disposition)
+        except ValueError:
+            options = {}
         name = options.get(b"name", b"").decode("latin-1")
         is_twice = name in self.texts or (name == PHOTO and self.has_photo)
         if name not in (PHOTO, *FIELDS) or is_twice:
@@ -94,7 +97,10 @@ def boundary_of(content_type: str) -> bytes:
     Refused
         If the request holds anything else.
     """
-    kind, options = parse_options_header(content_type)
+    try:
+        kind, options = parse_options_header(content_type)
+    except ValueError:  # Characters that no such header may hold.
+        kind, options = b"", {}
     boundary = options.get(b"boundary", b"")
     if kind.lower() != b"multipart/form-data" or not boundary:
         raise Refused(415, "The photo was not sent as a form.", "Load the page again.", "no form")

@@ -69,6 +69,7 @@ OURS = Words(
     "Take the photo again; if it fails again, look at the terminal of the computer.",
     "program error",
 )
+SLIP = Refused(500, "The program failed on this request.", "Try it again.")
 
 
 def refused(status: int, words: Words, why: str = "", **values: object) -> Refused:

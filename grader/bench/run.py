@@ -78,7 +78,7 @@ def run(wish: Wish, settings: Path, limits: Limits | None = None) -> ExitCode:
         If targets, board, check bar, folders, address or port cannot be used.
     """
     limits = limits or Limits()
-    log = Log()
+    log = Log(most_refusals=limits.most_refusals)
     request = Request(
         (wish.trays,), wish.out, wish.targets, wish.mat, wish.measured_mm, {}, False, doubtful=wish.doubtful
     )
@@ -162,7 +162,7 @@ def _finish(desk: Desk, tables: Tables, settings: dict[str, object], out: Path) 
         if lines:
             write_tables(out, lines, settings)
             report_after_grading(out)
-            log.say(f"{len(lines)} photos: pictures, results.json and cuttings.csv are in {out}")
+            log.say(f"pictures, results.json and cuttings.csv are in {out}; photos: {len(lines)}")
     except KeyboardInterrupt:
         log.say(f"the tables are not written; later: grader grade {desk.folder.path} --out {out}")
     except OutputProblem as problem:
