@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import re
-import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 from PIL import Image
 
+from tests.bench.hand import text
+from tests.bench.phone import Server, start
 from tests.report.browser import PROGRAM, Browser
 
 pytest.importorskip("starlette", reason="the extra 'bench' is not installed")
@@ -27,69 +23,24 @@ pytestmark = [
     pytest.mark.slow,
     pytest.mark.skipif(PROGRAM is None, reason="there is no Chromium on this computer"),
 ]
-ROOT = Path(__file__).parents[2]
-DEMO = ROOT / "demo_images"
-PATIENCE_S = 60.0
-"""Grading takes seconds; this is for slow, busy computers."""
-
-
-@dataclass
-class Bench:
-    """``grader bench`` as a process of its own."""
-
-    folder: Path
-    enter: str
-    process: subprocess.Popen[str]
+DEMO = Path(__file__).parents[2] / "demo_images"
+PATIENCE_S = 180.0
+"""Grading takes seconds; the tables wait until the computer is quiet."""
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
-    folder = tmp_path_factory.mktemp("bench")
-    process = subprocess.Popen(
-        [
-            sys.executable,
-            "-m",
-            "grader",
-            "bench",
-            "trays",
-            "--out",
-            "graded",
-            "--port",
-            "0",
-            "--workers",
-            "1",
-        ],
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(ROOT), "XDG_CONFIG_HOME": str(folder / "config")},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    assert process.stdout is not None
-    enter = ""
-    for line in process.stdout:
-        found = re.search(r"http://127\.0\.0\.1:\d+/enter/\S+", line)
-        if found:
-            enter = found[0]
-            break
-    assert enter, "the server told no address"
-    yield Bench(folder, enter, process)
-    process.send_signal(signal.SIGINT)
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """``grader bench`` as a process of its own, with the mat and the limits of the demo photos."""
+    command = ["-m", "grader", "bench", "trays", "--out", "graded", "--port", "0", "--workers", "1"]
+    server = start(tmp_path_factory.mktemp("bench"), command)
     try:
-        process.wait(30.0)
+        yield server
     finally:
-        process.kill()
-        process.stdout.close()
+        server.stop()
 
 
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with Browser(tmp_path_factory.mktemp("profile")) as browser:
-        yield browser
-
-
-def text(browser: Browser, id_: str) -> str:
-    return str(browser.run(f"document.getElementById('{id_}').innerText")).replace("\u00a0", " ")
+def address(bench: Server) -> str:
+    return f"http://127.0.0.1:{bench.port}/enter/{bench.token}"
 
 
 def graded_photo(results: Path, file: Path) -> dict[str, Any]:
@@ -99,16 +50,16 @@ def graded_photo(results: Path, file: Path) -> dict[str, Any]:
     while True:
         photos = json.loads(results.read_text(encoding="utf-8"))["photos"] if results.exists() else []
         for photo in photos:
-            if photo["sha256"] == sha256:
+            if photo.get("sha256") == sha256:
                 found: dict[str, Any] = photo
                 return found
         assert time.monotonic() < end, f"{file.name} never came into {results.name}"
         time.sleep(0.2)
 
 
-def test_demo_photos_come_back_graded_as_grader_grade_leaves_them(bench: Bench, browser: Browser) -> None:
+def test_demo_photos_come_back_graded_as_grader_grade_leaves_them(bench: Server, browser: Browser) -> None:
     browser.size(390, 844, mobile=True)
-    browser.load(bench.enter)
+    browser.load(address(bench))
     browser.wait_for("document.querySelector('select[name=targets]').options.length > 1", PATIENCE_S)
     assert browser.run("location.pathname") == "/"
     browser.run(
@@ -122,21 +73,22 @@ def test_demo_photos_come_back_graded_as_grader_grade_leaves_them(bench: Bench, 
             f"document.getElementById('tray-title').innerText.startsWith('Tray {number}, ')", PATIENCE_S
         )
         browser.wait_for("document.getElementById('marked').naturalWidth > 1000", PATIENCE_S)
-        photo = graded_photo(bench.folder / "graded" / "results.json", DEMO / f"{name}.jpg")
+        photo = graded_photo(bench.out / "results.json", DEMO / f"{name}.jpg")
         assert photo["batch"]["cutter"] == "Ann" and photo["batch"]["donor"] == "bed 7"
         heads = browser.run("Array.from(document.querySelectorAll('#cuttings h4'), (e) => e.textContent)")
         for head, cutting in zip(heads, photo["cuttings"], strict=True):
             words = {"1": "grade 1", "2": "grade 2"}.get(cutting["grade"], cutting["grade"])
             assert head == f"Cutting {cutting['number']}{words}at {cutting['cell']}"
-        assert "mm" in text(browser, "cuttings") and " in)" not in text(browser, "cuttings")
+        shown = text(browser, "cuttings").replace("\u00a0", " ")
+        assert "mm" in shown and " in)" not in shown
     assert browser.run("document.querySelectorAll('#trays a').length") == 2
     assert [c for c in browser.complaints if "favicon" not in c and "404" not in c] == []
 
 
 def test_an_unusable_photo_is_answered_with_its_advice(
-    bench: Bench, browser: Browser, tmp_path: Path
+    bench: Server, browser: Browser, tmp_path: Path
 ) -> None:
-    browser.load(bench.enter)
+    browser.load(address(bench))
     browser.wait_for("document.querySelector('select[name=targets]').options.length > 1", PATIENCE_S)
     black = tmp_path / "black.jpg"
     Image.new("RGB", (1600, 1200)).save(black)
@@ -155,8 +107,8 @@ def test_an_unusable_photo_is_answered_with_its_advice(
     assert text(browser, "bad-message") and text(browser, "bad-advice")
 
 
-def test_a_stranger_is_told_to_scan_the_code(bench: Bench, tmp_path: Path) -> None:
+def test_a_stranger_is_told_to_scan_the_code(bench: Server, tmp_path: Path) -> None:
     with Browser(tmp_path / "profile") as stranger:
-        stranger.load(bench.enter.partition("/enter/")[0] + "/")
+        stranger.load(f"http://127.0.0.1:{bench.port}/")
         assert "scan" in str(stranger.run("document.body.innerText")).lower()
         assert stranger.run("document.getElementById('camera')") is None
