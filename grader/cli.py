@@ -6,7 +6,20 @@ import sys
 
 import typer
 
-from grader.commands import audit, check, explain, grade, learn, mat, record, report, sample, stick, targets
+from grader.commands import (
+    audit,
+    bench,
+    check,
+    explain,
+    grade,
+    learn,
+    mat,
+    record,
+    report,
+    sample,
+    stick,
+    targets,
+)
 from grader.errors import ExitCode, GraderError
 
 app = typer.Typer(
@@ -18,7 +31,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-for command in (grade, check, mat, targets, explain, report, stick, audit, sample, learn):
+for command in (grade, bench, check, mat, targets, explain, report, stick, audit, sample, learn):
     name = command.__name__.rpartition(".")[2]
     app.command(epilog=command.EXAMPLE)(getattr(command, name))
 app.add_typer(record.app, name="record")

@@ -45,7 +45,7 @@ def run(request: Request, settings: Path) -> ExitCode:
         session.check(found.photos)
         if not found.photos and not found.problems:
             return _nothing_found(request)
-    _refuse_file(request.out)
+    refuse_file(request.out)
     teller = Teller(request, kit)
     with held(request.out), ended_by_signals():
         sweep(request.out)
@@ -54,7 +54,7 @@ def run(request: Request, settings: Path) -> ExitCode:
         else:
             lines, is_whole = _grade(session, found, teller)
         if request.measured_mm is not None:
-            _remember(teller.mats, request.measured_mm, settings)
+            remember_bar(teller.mats, request.measured_mm, settings)
         teller.finish(lines)
     return _exit_code(lines, teller.n_graded, is_whole)
 
@@ -87,7 +87,14 @@ def _nothing_found(request: Request) -> ExitCode:
     return ExitCode.NOTHING_GRADED
 
 
-def _refuse_file(out: Path) -> None:
+def refuse_file(out: Path) -> None:
+    """Refuse a results folder that is a file, or lies below one.
+
+    Raises
+    ------
+    OutputProblem
+        If so.
+    """
     nearest = next(folder for folder in (out, *out.absolute().parents) if os.path.lexists(folder))
     if not nearest.is_dir():
         raise OutputProblem(f"{nearest} is a file, not a folder.", "Give another folder with --out.")
@@ -130,7 +137,14 @@ def kit_for(request: Request, settings: Path) -> tuple[Kit, str]:
     return kit, board_sha256
 
 
-def _remember(mats: set[str], measured_mm: float, settings: Path) -> None:
+def remember_bar(mats: set[str], measured_mm: float, settings: Path) -> None:
+    """Remember the check bar of these mats, and say so.
+
+    Raises
+    ------
+    OutputProblem
+        If it cannot be remembered.
+    """
     if mats:
         save_bars(settings, load_bars(settings) | dict.fromkeys(mats, measured_mm))
         names = clean(", ".join(sorted(mats)))

@@ -12,7 +12,7 @@ from grader import pipeline
 
 ROOT = Path(__file__).parent.parent
 FOLDERS = sorted(path.parent.name for path in (ROOT / "grader").glob("*/__init__.py"))
-AROUND_FOLDERS = ("audit", "batch", "check", "commands", "record", "report", "stick")
+AROUND_FOLDERS = ("audit", "batch", "bench", "check", "commands", "record", "report", "stick")
 """Folders that are no stage of one photo: the command line, and what is made of many results."""
 STAGE_FOLDERS = [name for name in FOLDERS if name not in AROUND_FOLDERS]
 VOCABULARY = ("grader.records", "grader.errors", "grader.traits.catalogue", "calib")

@@ -11,9 +11,10 @@ import multiprocessing
 import os
 import signal
 import sys
+import threading
 import time
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
@@ -28,6 +29,9 @@ and with it the last digits, and more threads than cores are slower."""
 MOST_WORKERS = 4
 """Of our own accord: each takes about 1 GB for a photo of 12 megapixels."""
 _EXIT_S = 2.0
+_STARTING = threading.Lock()
+"""Held while a process starts: what it inherits is set for this whole process, whichever thread starts it."""
+Prepare = Callable[[], None]
 
 
 def default_workers() -> int:
@@ -46,7 +50,9 @@ class _Worker:
     since_s: float = 0.0
 
 
-def run_tasks(tasks: Iterable[tuple[int, Task]], n_workers: int) -> Iterator[tuple[int, Done]]:
+def run_tasks(
+    tasks: Iterable[tuple[int, Task]], n_workers: int, prepare: Prepare | None = None
+) -> Iterator[tuple[int, Done]]:
     """Yield the number of each task and what came of it, as they are done.
 
     Tasks are taken one at a time, when a process is free.  Ending the iteration early ends the processes.
@@ -56,6 +62,9 @@ def run_tasks(tasks: Iterable[tuple[int, Task]], n_workers: int) -> Iterator[tup
     tasks : iterable of (number, Task)
     n_workers : int
         Processes.  0: none, the work is done here (for tests and for looking for mistakes).
+    prepare : callable, optional
+        Called in each process before its first task.  With it the processes start at once, not with the
+        first task: for tasks that are waited for.
     """
     if n_workers == 0:
         for number, task in tasks:
@@ -65,13 +74,15 @@ def run_tasks(tasks: Iterable[tuple[int, Task]], n_workers: int) -> Iterator[tup
     workers: list[_Worker] = []
     is_more = True
     try:
+        if prepare is not None:
+            workers.extend(_started(prepare) for _ in range(n_workers))
         while True:
             while is_more and (len(workers) < n_workers or any(w.task is None for w in workers)):
                 following = next(waiting, None)
                 if following is None:
                     is_more = False
                     break
-                _hand_out(workers, *following)
+                _hand_out(workers, *following, prepare)
             busy = [worker for worker in workers if worker.task is not None]
             if not busy:
                 return
@@ -82,7 +93,7 @@ def run_tasks(tasks: Iterable[tuple[int, Task]], n_workers: int) -> Iterator[tup
         _end(workers)
 
 
-def _hand_out(workers: list[_Worker], number: int, task: Task) -> None:
+def _hand_out(workers: list[_Worker], number: int, task: Task, prepare: Prepare | None) -> None:
     worker = next((worker for worker in workers if worker.task is None), None)
     if worker is not None:
         with contextlib.suppress(OSError):
@@ -90,7 +101,7 @@ def _hand_out(workers: list[_Worker], number: int, task: Task) -> None:
             worker.number, worker.task, worker.since_s = number, task, time.monotonic()
             return
         workers.remove(worker)  # It died while it was idle.
-    worker = _started()
+    worker = _started(prepare)
     workers.append(worker)
     worker.number, worker.task, worker.since_s = number, task, time.monotonic()
     with contextlib.suppress(OSError):
@@ -126,11 +137,11 @@ def _result(worker: _Worker, workers: list[_Worker]) -> tuple[int, Done]:
     return number, done
 
 
-def _started() -> _Worker:
+def _started(prepare: Prepare | None) -> _Worker:
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
-    process = context.Process(target=_serve, args=(theirs,), daemon=True)
-    with _one_thread_each(), _deaf_to_interrupts():
+    process = context.Process(target=_serve, args=(theirs, prepare), daemon=True)
+    with _STARTING, _one_thread_each(), deaf_to_interrupts():
         process.start()
     theirs.close()
     return _Worker(process, ours)
@@ -151,7 +162,7 @@ def _one_thread_each() -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _deaf_to_interrupts() -> Iterator[None]:
+def deaf_to_interrupts() -> Iterator[None]:
     """Start a process that Ctrl-C does not reach: the one that started it decides when it ends."""
     if not hasattr(signal, "pthread_sigmask"):
         yield  # Windows: _serve turns it off as soon as it runs.
@@ -163,7 +174,7 @@ def _deaf_to_interrupts() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _serve(pipe: Connection[object, object]) -> None:
+def _serve(pipe: Connection[object, object], prepare: Prepare | None) -> None:
     """Work until the other end of the pipe is closed."""
     # The process that started this one decides when it ends, also where a signal goes to the whole group.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -174,6 +185,8 @@ def _serve(pipe: Connection[object, object]) -> None:
     import cv2
 
     cv2.setNumThreads(0)
+    if prepare is not None:
+        prepare()
     with contextlib.suppress(EOFError, OSError):
         while True:
             task = pipe.recv()

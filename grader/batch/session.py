@@ -104,28 +104,37 @@ class Session:
         """
         pictures = names or picture_names(photos, self.plan.inputs)
         ready: dict[int, Line] = {}
-        asked: dict[int, _Known] = {}
+        asked: dict[int, Task] = {}
 
         def tasks() -> Iterator[tuple[int, Task]]:
             for number, path in enumerate(photos):
-                known = self._known(path)
-                answer = self._without_work(known, pictures[path])
+                answer = self.task_for(path, pictures[path])
                 if isinstance(answer, Line):
                     ready[number] = answer
                     continue
-                asked[number] = known
+                asked[number] = answer
                 tell(number + 1, len(photos), path)
                 yield number, answer
 
         following = 0
         for number, done in run_tasks(tasks(), self.plan.n_workers):
-            ready[number] = _line(asked.pop(number), done)
+            ready[number] = line_of(asked.pop(number), done)
             while following in ready:
                 yield ready.pop(following)
                 following += 1
         while following in ready:
             yield ready.pop(following)
             following += 1
+
+    def task_for(self, path: Path, picture: str) -> Line | Task:
+        """Return what there is to do for a photo, or its line if it is done already.
+
+        Raises
+        ------
+        GraderError
+            If a table, a folder's name or targets cannot be understood.
+        """
+        return self._without_work(self._known(path), picture)
 
     def _kit_for(self, origin: Origin) -> Kit:
         if not origin.targets:
@@ -187,7 +196,14 @@ def _same_photo(known: _Known, first: Path, origin: Origin) -> SkippedPhoto:
     )
 
 
-def _line(known: _Known, done: Done) -> Line:
+def line_of(task: Task, done: Done) -> Line:
+    """Return the line of a photo that was worked on.
+
+    Raises
+    ------
+    OutputProblem
+        If its results could not be written.
+    """
     if done.output_problem is not None:
         raise OutputProblem(*done.output_problem)
-    return Line(known.path, tuple(known.origin.batch.items()), done.key, done.skipped)
+    return Line(task.path, task.batch, done.key, done.skipped)

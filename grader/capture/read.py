@@ -81,6 +81,18 @@ def read_photo(path: Path) -> Photo:
     )
 
 
+def format_of(path: Path) -> str:
+    """Return the format of a picture file, one of FORMATS, from its head: nothing is decoded.
+
+    Raises
+    ------
+    PhotoProblem
+        If the file cannot be read, is no picture, or has too many or too few pixels.
+    """
+    with _quiet_and_open_to_large():
+        return str(_opened(_bytes_of(path), path).format)
+
+
 def _bytes_of(path: Path) -> bytes:
     try:
         with open(path, "rb", opener=_without_waiting) as file:

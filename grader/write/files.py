@@ -45,10 +45,10 @@ def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
             file.flush()
             os.fsync(file.fileno())
         # Temporary files are private; results are for everybody who may read the folder.
-        os.chmod(temporary, 0o666 & ~_umask())
+        os.chmod(temporary, 0o666 & ~umask())
         os.replace(temporary, path)
         temporary = None
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     except OSError as problem:
         raise OutputProblem(
             f"{path} cannot be written ({problem.strerror or problem})",
@@ -60,7 +60,7 @@ def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
                 os.unlink(temporary)
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Bring the names in a folder to the disk, where the system knows how: else a rename may be lost."""
     if not hasattr(os, "O_DIRECTORY"):
         return  # Windows keeps names in its journal and opens no folders.
@@ -73,7 +73,8 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def _umask() -> int:
+def umask() -> int:
+    """Return what this process leaves out of the permissions of new files."""
     mask = os.umask(0)
     os.umask(mask)
     return mask

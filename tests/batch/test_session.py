@@ -218,6 +218,6 @@ def test_no_process_is_started_where_there_is_nothing_to_do(
 ) -> None:
     photos = notes(tmp_path, "a.jpg")
     graded(plan_for(tmp_path), photos)
-    monkeypatch.setattr("grader.batch.pool._started", lambda: pytest.fail("a process was started"))
+    monkeypatch.setattr("grader.batch.pool._started", lambda *_: pytest.fail("a process was started"))
     lines, _ = graded(plan_for(tmp_path, n_workers=2), photos)
     assert lines[0].is_old

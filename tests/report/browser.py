@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import os
+import select
 import shutil
 import subprocess
 import time
@@ -72,6 +73,7 @@ class Browser:
 
     def _next(self) -> dict[str, Any]:
         while b"\0" not in self._rest:
+            assert select.select([self._from_browser], [], [], PATIENCE_S)[0], "the browser does not answer"
             data = os.read(self._from_browser, 1 << 20)
             assert data, "the browser is gone"
             self._rest += data
@@ -79,28 +81,57 @@ class Browser:
         parsed: dict[str, Any] = json.loads(message)
         return parsed
 
-    def open(self, page: Path, hash_: str = "", width_px: int = 1280, script: bool = True) -> None:
-        """Open a file, afresh, in a window of some width."""
-        self.call("Emulation.setScriptExecutionDisabled", value=not script)
+    def size(self, width_px: int, height_px: int = 900, mobile: bool | None = None) -> None:
+        """Give the window a size; left out, a narrow one is a phone's."""
         self.call(
             "Emulation.setDeviceMetricsOverride",
             width=width_px,
-            height=900,
+            height=height_px,
             deviceScaleFactor=1,
-            mobile=width_px < 600,
+            mobile=width_px < 600 if mobile is None else mobile,
         )
-        self.call("Page.navigate", url="about:blank")
-        self.call("Page.navigate", url=page.as_uri() + hash_)
-        end = time.monotonic() + PATIENCE_S
-        while self.run("location.href") == "about:blank" or self.run("document.readyState") != "complete":
-            assert time.monotonic() < end, f"{page} does not get ready"
-            time.sleep(0.05)
+
+    def open(self, page: Path | str, hash_: str = "", width_px: int = 1280, script: bool = True) -> None:
+        """Open a file or an address, afresh, in a window of some width."""
+        self.call("Emulation.setScriptExecutionDisabled", value=not script)
+        self.size(width_px)
+        self.load(page, hash_)
+
+    def load(self, page: Path | str, hash_: str = "") -> None:
+        """Open a file or an address, afresh, in the window as it is."""
+        for address in ("about:blank", (page if isinstance(page, str) else page.as_uri()) + hash_):
+            # One after the other: a page left while it is still being left never answers.
+            self.call("Page.navigate", url=address)
+            end = time.monotonic() + PATIENCE_S
+            sign = "===" if address == "about:blank" else "!=="
+            is_there = f"location.href {sign} 'about:blank' && document.readyState === 'complete'"
+            while not self.run(is_there):
+                assert time.monotonic() < end, f"{address} does not get ready"
+                time.sleep(0.05)
 
     def run(self, expression: str) -> Any:
         """Return the value of an expression of script."""
         answer = self.call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
         assert "exceptionDetails" not in answer, answer
         return answer["result"].get("value")
+
+    def wait_for(self, expression: str, patience_s: float = 10.0) -> None:
+        """Wait until an expression of script is true."""
+        end = time.monotonic() + patience_s
+        while not self.run(expression):
+            assert time.monotonic() < end, f"{expression} does not become true"
+            time.sleep(0.05)
+
+    def choose_file(self, selector: str, *files: Path) -> None:
+        """Do as if the person had chosen or photographed files for a file input."""
+        root = self.call("DOM.getDocument")["root"]["nodeId"]
+        node = self.call("DOM.querySelector", nodeId=root, selector=selector)["nodeId"]
+        self.call("DOM.setFileInputFiles", nodeId=node, files=[str(file) for file in files])
+
+    def screenshot(self, path: Path, whole: bool = False) -> None:
+        """Write a PNG of the window, or of the whole page."""
+        shot = self.call("Page.captureScreenshot", format="png", captureBeyondViewport=whole)
+        path.write_bytes(base64.b64decode(shot["data"]))
 
     def pdf(self) -> bytes:
         printed = self.call("Page.printToPDF", paperWidth=8.27, paperHeight=11.69)  # A4 in inches
