@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import Piece, RuleOutcome, Traits
-from grader.verdict.decide import apply_rules, best_possible, deciding, grade_from, settle
+from grader.verdict.decide import best_possible, deciding, grade_from, hope_of, settle
 from grader.verdict.plan import best_pieces, is_long_enough_for_two, strips_of, surely_meets
 from grader.verdict.predict import LEAST_GREEN_MM, Outlook, measured_at, predicted
 from grader.verdict.rules import GRADE_IF_FAILED, Level
@@ -130,9 +130,7 @@ def stripped_whole(outcomes: tuple[RuleOutcome, ...], targets: Targets, outlook:
     found: list[Piece] = []
     for k, strip_to_mm in enumerate(strips):
         traits = measured_at(columns, k)
-        after = apply_rules(traits, targets, told=False)
-        untouched = tuple(o for o in after if o.trait not in _CHANGED_BY_STRIPPING)
-        grades = [best_possible(untouched)]
+        grades = [hope_of(traits, targets, _CHANGED_BY_STRIPPING)]
         grades += [GRADE_IF_FAILED[level] for level in levels if not is_met[level][k]]
         found.append(Piece(0.0, outlook.total_mm, strip_to_mm, max(grades, key=_ORDER.index), traits))
     best = min(found, key=lambda piece: (_ORDER.index(piece.grade), -piece.strip_to_mm), default=None)

@@ -13,7 +13,7 @@ The worst outcome among the limits *allowed* and the worst among the limits *wan
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
@@ -116,14 +116,32 @@ def judge(measured: Measured, limit: float, side: Side, targets: Targets) -> tup
 
 def apply_rules(traits: Traits, targets: Targets, *, told: bool = True) -> tuple[RuleOutcome, ...]:
     """Return the outcome of every limit of the targets, deciding ones first; without words unless told."""
-    outcomes = [
-        _apply(rule, level, limit, traits, targets, told)
-        for rule in RULES.values()
-        if rule.trait in targets.limits
-        for level in Level
-        if not math.isnan(limit := targets.get(rule.trait, level, rule.side))
-    ]
+    outcomes = [_apply(*limited, traits, targets, told) for limited in _limited(targets)]
     return tuple(sorted(outcomes, key=_rank))
+
+
+def _limited(targets: Targets) -> Iterator[tuple[Rule, Level, float]]:
+    """Yield each limit that is set."""
+    for rule in RULES.values():
+        limits = targets.limits.get(rule.trait)
+        for level in Level if limits else ():
+            limit = targets.get(rule.trait, level, rule.side)
+            if not math.isnan(limit):
+                yield rule, level, limit
+
+
+def hope_of(traits: Traits, targets: Targets, left_out: tuple[str, ...]) -> str:
+    """Return the grade if every doubt turned out well and nothing were asked about some traits."""
+    failed = {
+        GRADE_IF_FAILED[level]
+        for rule, level, limit in _limited(targets)
+        if rule.trait not in left_out and _judged(rule, limit, traits, targets)[0] is Outcome.FAIL
+    }
+    return next((grade for grade in _ORDER_OF_GRADES if grade and grade in failed), "1")
+
+
+def _judged(rule: Rule, limit: float, traits: Traits, targets: Targets) -> tuple[Outcome, float]:
+    return judge(traits.get(rule.trait, _NOT_MEASURED), edge_of(rule, limit), rule.side, targets)
 
 
 def _rank(outcome: RuleOutcome) -> tuple[bool, int, int]:
@@ -218,7 +236,7 @@ def _apply(
 ) -> RuleOutcome:
     trait = TRAITS[rule.trait]
     measured = traits.get(rule.trait, _NOT_MEASURED)
-    outcome, p_fail = judge(measured, edge_of(rule, limit), rule.side, targets)
+    outcome, p_fail = _judged(rule, limit, traits, targets)
     return RuleOutcome(
         rule=rule.code,
         flag=rule.flag,
