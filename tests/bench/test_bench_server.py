@@ -12,11 +12,13 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
+from grader.bench.app import PAGE, page_files
 from grader.bench.guard import STRICT_HEADERS
 from tests.batch.test_bad_photos import BAD, jpeg
 from tests.batch.trays import save_board
 from tests.bench.phone import (
     FORM_HEADER,
+    ROOT,
     Phone,
     Server,
     answer_of,
@@ -227,6 +229,18 @@ ADDRESSES = [
 def test_addresses_never_become_paths(phone: Phone) -> None:
     for path in ADDRESSES:
         assert phone.ask("GET", path).status == 404, path
+
+
+def test_the_page_and_its_files_are_sent_and_nothing_else(phone: Phone) -> None:
+    for address, name in page_files().items():
+        if name == PAGE and not (ROOT / "grader" / "bench" / "page" / PAGE).is_file():
+            continue
+        answer = phone.ask("GET", address)
+        assert answer.status == 200 and answer.headers["content-type"].startswith("text/")
+        assert answer.body == (ROOT / "grader" / "bench" / "page" / name).read_bytes()
+        assert phone.ask("POST", address, b"").status == 405
+    for address in ("/app.py", "/page/", "/bench.html", "/__init__.py"):
+        assert phone.ask("GET", address).status == 404
 
 
 def test_forms_that_are_not_the_pages(phone: Phone, photo: bytes) -> None:

@@ -121,7 +121,7 @@ def test_a_photo_in_hand_comes_to_its_end_when_the_person_ends_the_program(folde
         wait_for(lambda: phone.get(f"/api/trays/{tray_id}")["state"] == "measuring")
         assert server.stop() == 0
     (photo,) = results_of(server)
-    assert photo["status"] == "graded"
+    assert photo["status"] == "graded", (photo, server.log())
     wait_for(lambda: not workers_of(server))
 
 
@@ -175,7 +175,7 @@ def test_a_full_disk_is_said_and_nothing_is_left(folder: Path) -> None:
             answer = phone.send(jpeg() + bytes(600_000))
             assert answer.status == 503 and "disk" in answer.json["advice"] and not server.halves()
             assert any("No space left" in line for line in server.lines)
-            assert phone.finished(phone.sent(jpeg()))["state"] == "done"
+            assert phone.finished(phone.sent(jpeg()))["state"] == "done", server.log()
             assert server.stop() == 0
     finally:
         subprocess.run(["umount", str(folder / "trays")], check=True)
