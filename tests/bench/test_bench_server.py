@@ -46,7 +46,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     save_board(folder / "board.json")
     with serving(folder, **LIMITS) as server:
         yield server
-    assert server.process.returncode == 0
+    assert server.process.returncode == 0, server.log()
     assert not server.halves()
     assert "Traceback" not in server.log() and server.token not in server.log()
 
@@ -310,7 +310,7 @@ def test_a_phone_that_goes_away_harms_nobody(server: Server, phone: Phone, photo
         gone.close()
         wait_for(lambda: not server.halves())
     assert len(list(server.trays.iterdir())) == before
-    assert any("went away" in line for line in server.lines)
+    wait_for(lambda: any("went away" in line for line in server.lines))
     assert phone.finished(phone.sent(other_bytes(photo)))["state"] == "done"
 
 
@@ -392,7 +392,7 @@ def test_a_table_that_somebody_breaks_is_told_and_costs_no_photo(
     answer = phone.send(sent)
     assert answer.status == 503 and "photos.csv" in answer.json["message"]
     assert len(list(server.trays.iterdir())) == before
-    assert any("there is no column 'cuter'" in line for line in server.lines)
+    wait_for(lambda: any("there is no column 'cuter'" in line for line in server.lines))
     table.write_bytes(whole)
     assert phone.finished(phone.sent(sent))["state"] == "done"
 
