@@ -19,6 +19,10 @@ from grader.bench.batch_table import add_line, put_table, table_text
 from grader.bench.log import Log
 from grader.bench.refused import DISK, TABLE, Refused, refused
 from grader.bench.told import said_of
+
+# Here and not where it is used: OpenCV changes sys.path for a moment while it is imported, and a process
+# that another thread starts in that moment would inherit the change and find wrong modules.
+from grader.capture import format_of
 from grader.errors import OutputProblem, PhotoProblem
 from grader.write.files import TEMPORARY_PREFIX, sync_folder, umask
 
@@ -177,8 +181,6 @@ def _suffix_of(path: Path) -> str:
     Refused
         If it is no photo.
     """
-    from grader.capture import format_of
-
     try:
         kind = format_of(path)
         if kind not in SUFFIX_OF:
