@@ -114,6 +114,7 @@ def test_two_servers_never_share_a_folder(folder: Path) -> None:
         assert Phone(server).get("/api/setup")["chosen"]["cutter"] == "Ann"
 
 
+@pytest.mark.slow
 def test_a_photo_in_hand_comes_to_its_end_when_the_person_ends_the_program(folder: Path) -> None:
     with serving(folder) as server:
         phone = Phone(server)
@@ -125,6 +126,7 @@ def test_a_photo_in_hand_comes_to_its_end_when_the_person_ends_the_program(folde
     wait_for(lambda: not workers_of(server))
 
 
+@pytest.mark.slow
 def test_a_photo_that_takes_too_long_does_not_hold_up_the_end(folder: Path) -> None:
     with serving(folder, stop_s=0.0) as server:
         phone = Phone(server)
@@ -156,6 +158,7 @@ def workers_of(server: Server) -> list[int]:
     return found
 
 
+@pytest.mark.slow
 def test_a_worker_that_dies_costs_its_photo_only(folder: Path) -> None:
     with serving(folder) as server:
         phone = Phone(server)
@@ -173,6 +176,7 @@ def test_a_worker_that_dies_costs_its_photo_only(folder: Path) -> None:
         assert phone.finished(first)["state"] == "done"
 
 
+@pytest.mark.slow
 def test_a_full_disk_is_said_and_nothing_is_left(folder: Path) -> None:
     (folder / "trays").mkdir()
     mounted = subprocess.run(
