@@ -176,7 +176,8 @@ def program_hash() -> str:
     for package in (calib, grader):
         root = Path(str(package.__file__)).parent
         for path in sorted(root.rglob("*")):
-            if path.suffix != ".pyc" and path.is_file():
+            # Python's own folders hold files that come and go while another process starts.
+            if "__pycache__" not in path.parts and path.is_file():
                 whole.update(f"{path.relative_to(root.parent).as_posix()}\n".encode())
                 whole.update(hashlib.sha256(path.read_bytes()).digest())
     return whole.hexdigest()

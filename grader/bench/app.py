@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from importlib.resources import files
+from pathlib import PurePath
 from typing import Any
 
 from starlette.applications import Starlette
@@ -16,14 +17,9 @@ from grader.bench.desk import Desk
 from grader.bench.receive import boundary_of, receive, too_much
 from grader.bench.refused import SLIP, Refused, answer, busy
 
-PAGE = {
-    "/": ("bench.html", "text/html"),
-    "/bench.css": ("bench.css", "text/css"),
-    "/bench.js": ("bench.js", "text/javascript"),
-    "/parts.js": ("parts.js", "text/javascript"),
-    "/viewer.js": ("viewer.js", "text/javascript"),
-}
-"""Address -> file of the page and its kind; no other file is ever read for an address."""
+PAGE = "bench.html"
+KIND_OF = {".html": "text/html", ".css": "text/css", ".js": "text/javascript"}
+"""Files of the page are sent by their names; which there are is looked up once, before anybody asks."""
 
 
 def application(desk: Desk, unit: str) -> Starlette:
@@ -65,7 +61,7 @@ def application(desk: Desk, unit: str) -> Starlette:
 
     return Starlette(
         routes=[
-            *(Route(address, _page(*file), methods=["GET"]) for address, file in PAGE.items()),
+            *(Route(address, _file(name), methods=["GET"]) for address, name in page_files().items()),
             Route("/api/setup", setup, methods=["GET"]),
             Route("/api/trays", trays, methods=["GET"]),
             Route("/api/trays", post_tray, methods=["POST"]),
@@ -76,12 +72,20 @@ def application(desk: Desk, unit: str) -> Starlette:
     )
 
 
-def _page(name: str, kind: str) -> Any:
-    """Return what sends a file of the page; read once, when it is first asked for."""
+def page_files() -> dict[str, str]:
+    """Return address -> name of each file of the page."""
+    folder = files("grader.bench") / "page"
+    names = [one.name for one in folder.iterdir()] if folder.is_dir() else []
+    sent = {f"/{name}": name for name in sorted(names) if PurePath(name).suffix in KIND_OF and name != PAGE}
+    return {"/": PAGE, **sent}
+
+
+def _file(name: str) -> Any:
+    """Return what sends a file of the page."""
 
     async def send(_: Request) -> Response:
         data = (files("grader.bench") / "page" / name).read_bytes()
-        return Response(data, media_type=kind)
+        return Response(data, media_type=KIND_OF[PurePath(name).suffix])
 
     return send
 

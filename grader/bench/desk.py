@@ -14,7 +14,7 @@ from grader.batch.origin import Origins
 from grader.batch.photos import photos_in, picture_names
 from grader.bench.batch_table import clean_value
 from grader.bench.choices import Choices
-from grader.bench.folder import Arriving, PhotoFolder
+from grader.bench.folder import Arriving, PhotoFolder, is_own_name
 from grader.bench.grading import Grading, kept_graded
 from grader.bench.limits import Limits
 from grader.bench.log import Log
@@ -141,12 +141,15 @@ class Desk:
         """Take in the photos that lie in the folder: those not graded yet wait for their turn."""
         photos = photos_in([self.folder.path], [self.out])
         names = self._picture_names(photos)
+        recent = set(photos[-MOST_EARLIER:])
+        # Those that a killed server left come first: somebody may wait for them.
+        left = [path for path in photos if is_own_name(path) and not (self.out / names[path]).is_file()]
         origins = Origins({})
-        for n_after, path in zip(range(len(photos) - 1, -1, -1), photos, strict=True):
+        for path in dict.fromkeys([*left, *photos]):
             if self._ending.is_set():
                 return
             try:
-                self._look_at(path, names[path], origins, is_recent=n_after < MOST_EARLIER)
+                self._look_at(path, names[path], origins, is_recent=path in recent)
             except (GraderError, OSError) as problem:
                 self.log.say(f"{path.name}: {getattr(problem, 'message', problem)}")
 

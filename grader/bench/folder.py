@@ -19,10 +19,15 @@ from grader.bench.batch_table import add_line, put_table, table_text
 from grader.bench.log import Log
 from grader.bench.refused import DISK, TABLE, Refused, refused
 from grader.bench.told import said_of
+
+# Here and not where it is used: OpenCV changes sys.path for a moment while it is imported, and a process
+# that another thread starts in that moment would inherit the change and find wrong modules.
+from grader.capture import format_of
 from grader.errors import OutputProblem, PhotoProblem
 from grader.write.files import TEMPORARY_PREFIX, sync_folder, umask
 
 LOCK_NAME = ".grader-bench.lock"
+OWN_PREFIX = "tray-"
 SUFFIX_OF = {
     "JPEG": ".jpg",
     "MPO": ".jpg",
@@ -154,13 +159,18 @@ class PhotoFolder:
         taken = {name.partition(".")[0] for name in os.listdir(self.path)}
         while True:
             self._number += 1
-            stem = f"tray-{at:%Y%m%d-%H%M%S}-{self._number:03d}"
+            stem = f"{OWN_PREFIX}{at:%Y%m%d-%H%M%S}-{self._number:03d}"
             if stem not in taken:
                 return self.path / (stem + suffix)
 
     def _disk(self, problem: Exception) -> Refused:
         self._log.say(f"the photo could not be kept: {problem}")
         return refused(503, DISK)
+
+
+def is_own_name(path: Path) -> bool:
+    """Return whether a photo came in by a server."""
+    return path.name.startswith(OWN_PREFIX)
 
 
 def _suffix_of(path: Path) -> str:
@@ -171,8 +181,6 @@ def _suffix_of(path: Path) -> str:
     Refused
         If it is no photo.
     """
-    from grader.capture import format_of
-
     try:
         kind = format_of(path)
         if kind not in SUFFIX_OF:

@@ -16,7 +16,7 @@ from grader.batch.session import Session, line_of
 from grader.batch.work import Done, Task
 from grader.bench.log import Log
 from grader.bench.refused import DISK, OURS, TABLE, Words
-from grader.bench.told import OF_THE_COMPUTER, counts_of, skipped_told
+from grader.bench.told import OF_THE_COMPUTER, counts_of, graded_told, skipped_told
 from grader.bench.trays import Tray, Trays
 from grader.bench.warm import warm_up
 from grader.errors import GraderError, OutputProblem
@@ -142,6 +142,8 @@ class Grading:
             self._fail(tray, DISK, f"{problem.message} {problem.advice}")
             return
         if isinstance(result, GradedPhoto):
+            if not line.is_old:
+                self._trays.told(tray.id, lambda: graded_told(result))  # Somebody asks for it at once.
             self._trays.change(
                 tray.id,
                 state="done",

@@ -9,13 +9,15 @@
 It starts ``grader bench`` in a folder of its own, as a grower would, and talks to it through the loopback.
 Times run from the moment the whole photo was received (the answer 202) until the marked picture was fetched
 whole; and from the first byte sent.  "Upload" is the time of the upload alone.  Memory is the resident set of
-the server and all its processes (``/proc``, Linux only), summed.  Each upload is another file: bytes are put
+the server and all its processes (``/proc``, Linux only), summed.  Processor time does not depend on what
+else the computer does.  Each upload is another file: bytes are put
 behind the end of the photo.  Quote figures of a machine with nothing else to do.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 import statistics
 import tempfile
 import threading
@@ -106,6 +108,20 @@ def memory_mb(group: int) -> dict[int, float]:
     return found
 
 
+def cpu_s(group: int) -> dict[int, float]:
+    """Return the processor time that each process of a group has used, s."""
+    tick_s = 1.0 / os.sysconf("SC_CLK_TCK")
+    found: dict[int, float] = {}
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = stat.read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        if int(fields[2]) == group:
+            found[int(stat.parent.name)] = (int(fields[11]) + int(fields[12])) * tick_s
+    return found
+
+
 def open_files(process: int) -> int:
     """Return how many files and sockets a process has open."""
     return len(list(Path(f"/proc/{process}/fd").iterdir()))
@@ -124,6 +140,7 @@ def told(title: str, shown: Sequence[Shown], goal_s: float) -> str:
 def in_a_row(server: Server, photo: bytes, n_uploads: int) -> None:
     """Send many photos one after another; print time, memory and open files now and then."""
     phone = Phone(server)
+    before_s = cpu_s(server.process.pid)
     step = max(1, n_uploads // 10)
     times_s: list[float] = []
     for k in range(n_uploads):
@@ -137,6 +154,12 @@ def in_a_row(server: Server, photo: bytes, n_uploads: int) -> None:
                 f"{open_files(server.process.pid)} files open",
                 flush=True,
             )
+    spent_s = {one: s - before_s.get(one, 0.0) for one, s in cpu_s(server.process.pid).items()}
+    own_s = spent_s.pop(server.process.pid)
+    print(
+        f"  processor time a photo: server {own_s / n_uploads:.2f} s, its processes "
+        f"{sum(spent_s.values()) / n_uploads:.2f} s"
+    )
 
 
 def left_over(server: Server, n_sent: int) -> str:

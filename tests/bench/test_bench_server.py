@@ -12,11 +12,13 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
+from grader.bench.app import PAGE, page_files
 from grader.bench.guard import STRICT_HEADERS
 from tests.batch.test_bad_photos import BAD, jpeg
 from tests.batch.trays import save_board
 from tests.bench.phone import (
     FORM_HEADER,
+    ROOT,
     Phone,
     Server,
     answer_of,
@@ -44,7 +46,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     save_board(folder / "board.json")
     with serving(folder, **LIMITS) as server:
         yield server
-    assert server.process.returncode == 0
+    assert server.process.returncode == 0, server.log()
     assert not server.halves()
     assert "Traceback" not in server.log() and server.token not in server.log()
 
@@ -229,6 +231,18 @@ def test_addresses_never_become_paths(phone: Phone) -> None:
         assert phone.ask("GET", path).status == 404, path
 
 
+def test_the_page_and_its_files_are_sent_and_nothing_else(phone: Phone) -> None:
+    for address, name in page_files().items():
+        if name == PAGE and not (ROOT / "grader" / "bench" / "page" / PAGE).is_file():
+            continue
+        answer = phone.ask("GET", address)
+        assert answer.status == 200 and answer.headers["content-type"].startswith("text/")
+        assert answer.body == (ROOT / "grader" / "bench" / "page" / name).read_bytes()
+        assert phone.ask("POST", address, b"").status == 405
+    for address in ("/app.py", "/page/", "/bench.html", "/__init__.py"):
+        assert phone.ask("GET", address).status == 404
+
+
 def test_forms_that_are_not_the_pages(phone: Phone, photo: bytes) -> None:
     def post(body: bytes, kind: str = FORM_HEADER["Content-Type"]) -> int:
         return phone.ask("POST", "/api/trays", body, {"Content-Type": kind}).status
@@ -296,7 +310,7 @@ def test_a_phone_that_goes_away_harms_nobody(server: Server, phone: Phone, photo
         gone.close()
         wait_for(lambda: not server.halves())
     assert len(list(server.trays.iterdir())) == before
-    assert any("went away" in line for line in server.lines)
+    wait_for(lambda: any("went away" in line for line in server.lines))
     assert phone.finished(phone.sent(other_bytes(photo)))["state"] == "done"
 
 
@@ -378,7 +392,7 @@ def test_a_table_that_somebody_breaks_is_told_and_costs_no_photo(
     answer = phone.send(sent)
     assert answer.status == 503 and "photos.csv" in answer.json["message"]
     assert len(list(server.trays.iterdir())) == before
-    assert any("there is no column 'cuter'" in line for line in server.lines)
+    wait_for(lambda: any("there is no column 'cuter'" in line for line in server.lines))
     table.write_bytes(whole)
     assert phone.finished(phone.sent(sent))["state"] == "done"
 

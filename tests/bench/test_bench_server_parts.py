@@ -6,6 +6,8 @@ import asyncio
 import csv
 import io
 import ipaddress
+import subprocess
+import sys
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -28,7 +30,7 @@ from grader.errors import GraderError
 from grader.records import Measured
 from grader.traits.catalogue import TRAITS, measured_text, number_text
 from grader.verdict.targets_file import targets_text
-from tests.bench.phone import BOUNDARY, form
+from tests.bench.phone import BOUNDARY, ROOT, form
 
 MM_PER_INCH = 25.4
 
@@ -208,9 +210,14 @@ def test_any_kind_of_body_has_a_boundary_or_is_refused(kind: str) -> None:
             assert problem.status == 415
 
 
-def test_without_the_web_server_the_command_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
-    import sys
+def test_opencv_is_there_before_any_thread_is() -> None:
+    """It changes sys.path while it is imported: a process started meanwhile would find wrong modules."""
+    told = "import sys, grader.bench.run; print('cv2' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", told], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "True"
 
+
+def test_without_the_web_server_the_command_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     from grader.commands.bench import bench
 
     for name in [name for name in sys.modules if name.startswith(("grader.bench", "uvicorn"))]:
