@@ -34,10 +34,10 @@ BLOCK_PX = 32
 """Sides are padded to a multiple: the network halves them five times, its input included."""
 
 
-BAND_PX = 800
-"""The network is asked for so many rows at a time: half of an A4 tray."""
+BAND_PX = 1280
+"""The network is asked for so many pixels of the longer side at a time: half of an A4 tray."""
 OVERLAP_PX = 96
-"""Rows seen beyond a band, a multiple of BLOCK_PX: what lies further away changes hardly an answer."""
+"""Pixels seen beyond a band, a multiple of BLOCK_PX: what lies further away changes hardly an answer."""
 LOOK_SHRINK = 4
 DARKER_THAN_PAPER = -0.15
 """Mean code of LOOK_SHRINK x LOOK_SHRINK blocks (0.8 mm) in some channel, from which it is not plain paper:
@@ -105,13 +105,22 @@ def _answers(blocks: Field) -> Field:
     network = cv2.dnn.readNetFromONNX(shipped_network())
     answers = np.full(blocks.shape, -LARGEST_LOGIT, dtype=np.float32)
     top, bottom, left, right = _where_things_lie(blocks)
-    n_bands = -(-(bottom - top) * 2 // BAND_PX)
+    asked, given = blocks[:, top:bottom, left:right], answers[:, top:bottom, left:right]
+    # Bands lie across the longer side: less overlap.  All are of one size, so the network's memory serves again.
+    is_wide = right - left > bottom - top
+    if is_wide:
+        asked, given = asked.swapaxes(1, 2), given.swapaxes(1, 2)
+    length = asked.shape[1]
     step, overlap = BLOCK_PX // 2, OVERLAP_PX // 2
-    starts = [top + round(k * (bottom - top) / n_bands / step) * step for k in range(n_bands)]
-    for start, stop in pairwise([*starts, bottom]):
-        low, high = max(top, start - overlap), min(bottom, stop + overlap)
-        network.setInput(np.ascontiguousarray(blocks[None, :, low:high, left:right]))
-        answers[:, start:stop, left:right] = network.forward()[0][:, start - low : stop - low]
+    n_bands = -(-length * 2 // BAND_PX)
+    starts = [round(k * length / n_bands / step) * step for k in range(n_bands)] + [length]
+    size = min(length, max(np.diff(starts)) + (n_bands > 2) * overlap + overlap)
+    for start, stop in pairwise(starts):
+        low = int(np.clip(start - overlap, 0, length - size))
+        part = asked[:, low : low + size]
+        network.setInput(np.ascontiguousarray(part.swapaxes(1, 2) if is_wide else part)[None])
+        found = network.forward()[0]
+        given[:, start:stop] = (found.swapaxes(1, 2) if is_wide else found)[:, start - low : stop - low]
     return answers
 
 
