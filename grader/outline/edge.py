@@ -25,6 +25,9 @@ CARRY_PX = 3.0
 """Gaussian reach over which the pure colours are carried to the edge."""
 CARRY_SHRINK = 2
 """They are carried on a picture reduced by this factor: they vary slowly, and it is four times as quick."""
+STRIP_PX, STRIP_ROOM_PX = 192, 16
+"""A whole tray is worked on strip by strip, which stays in the processor's cache; room beyond a strip, even,
+for the reach of the colours."""
 LEAST_CONTRAST = 0.08
 """Smallest distance between the pure colours (linear light) that can be split."""
 EDGE_LEVEL = 0.5
@@ -44,6 +47,16 @@ def coverage_of(linear: NDArray[np.float32], mask: Mask) -> NDArray[np.float32]:
     mask : (h, w) bool
         Provisional silhouette, good to a pixel or two.
     """
+    coverage = np.empty(mask.shape, dtype=np.float32)
+    n_rows = len(mask)
+    for start in range(0, n_rows, STRIP_PX):
+        stop = min(n_rows, start + STRIP_PX)
+        low, high = max(0, start - STRIP_ROOM_PX), min(n_rows, stop + STRIP_ROOM_PX)
+        coverage[start:stop] = _coverage(linear[low:high], mask[low:high])[start - low : stop - low]
+    return coverage
+
+
+def _coverage(linear: NDArray[np.float32], mask: Mask) -> NDArray[np.float32]:
     solid = mask.astype(np.uint8)
     inside = np.asarray(cv2.distanceTransform(solid, cv2.DIST_L2, 3), dtype=np.float32)
     outside = np.asarray(cv2.distanceTransform(1 - solid, cv2.DIST_L2, 3), dtype=np.float32)
