@@ -106,7 +106,7 @@ def _answers(blocks: Field) -> Field:
     answers = np.full(blocks.shape, -LARGEST_LOGIT, dtype=np.float32)
     top, bottom, left, right = _where_things_lie(blocks)
     asked, given = blocks[:, top:bottom, left:right], answers[:, top:bottom, left:right]
-    # Bands lie across the longer side: less overlap.  All are of one size, so the network's memory serves again.
+    # Bands lie across the longer side: less overlap.  All are of one size: the network's memory serves again.
     is_wide = right - left > bottom - top
     if is_wide:
         asked, given = asked.swapaxes(1, 2), given.swapaxes(1, 2)
