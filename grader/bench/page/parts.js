@@ -7,7 +7,7 @@ const benchParts = (() => {
   const STATE_WORDS = { waiting: "waiting", measuring: "being measured", unusable: "cannot be used", failed: "went wrong" };
   // The first words of the advice, as grader/verdict/advice.py writes it.
   const READY = /^stick\b/i;
-  const BLADE = /\b(cut|divide)\b/i;
+  const BLADE = /\b(cut (again|the top)|divide)\b/i;
 
   const many = (n, one) => `${n} ${one}${n === 1 ? "" : "s"}`;
   // What is kept on the phone; where that is forbidden, until the page is left.
