@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from grader.records import Measured, RuleOutcome, Traits
-from grader.traits.catalogue import MM_PER_INCH, TRAITS, inch_text, metric_text
+from grader.traits.catalogue import MM_PER_INCH, TRAITS, metric_text, number_text
 from grader.verdict.rules import RULES, Side
 
 REACHES_MM = (30.0, 20.0, 12.0)
@@ -74,7 +74,7 @@ def where(name: str, traits: Traits, is_new_cut: bool) -> str:
 
 
 def must_show(doubt: RuleOutcome, traits: Traits) -> str:
-    """Return the limit as it is read off, without brackets, since it stands in some.
+    """Return the limit as it is read off.
 
     An angle is the gap beside a ruler past the bend, ``reach * sin(angle)``; a sweep is the gap beside a
     ruler from end to end, ratio times straight length.
@@ -85,11 +85,11 @@ def must_show(doubt: RuleOutcome, traits: Traits) -> str:
     >>> def doubt(rule, trait, limit):
     ...     return RuleOutcome(rule, "", trait, Outcome.UNSURE, "2", _NOT_KNOWN, limit, "", 0.5, "")
     >>> must_show(doubt("C01", "crook_deg", 25.0), {})
-    '30 mm past the bend the stem may be at most 13 mm = 0.50 in off it'
+    '30 mm past the bend the stem may be at most 13 mm (0.50 in) off it'
     >>> must_show(doubt("C02", "sweep_ratio", 0.12), {"straight_length_mm": Measured(100.0, 0.4)})
-    'the stem may be at most 12 mm = 0.47 in off it'
+    'the stem may be at most 12 mm (0.47 in) off it'
     >>> must_show(doubt("D01", "base_diameter_mm", 1.6), {})
-    'at least 1.60 mm = 0.063 in'
+    'at least 1.60 mm (0.063 in)'
     """
     if doubt.trait == "crook_deg":
         reach_mm = _reach_mm(traits)
@@ -98,7 +98,7 @@ def must_show(doubt: RuleOutcome, traits: Traits) -> str:
     straight_mm = _value(traits, "straight_length_mm")
     if doubt.trait == "sweep_ratio" and math.isfinite(straight_mm):
         return f"the stem may be {_gap(doubt, doubt.limit * straight_mm)} off it"
-    return f"{bound(doubt)} {in_both_units(doubt.trait, doubt.limit)}"
+    return f"{bound(doubt)} {number_text(TRAITS[doubt.trait], doubt.limit)}"
 
 
 def guess(doubt: RuleOutcome, traits: Traits) -> str:
@@ -110,19 +110,13 @@ def guess(doubt: RuleOutcome, traits: Traits) -> str:
     return f", best guess {metric_text(TRAITS[doubt.trait], value)}, so {'no' if is_beyond else 'yes'}"
 
 
-def in_both_units(name: str, value: float) -> str:
-    """Return a value in mm and inches without brackets: "1.60 mm = 0.063 in"."""
-    inches = inch_text(TRAITS[name], value)
-    return f"{metric_text(TRAITS[name], value)}{f' = {inches}' if inches else ''}"
-
-
 def bound(doubt: RuleOutcome) -> str:
     """Return on which side of its limit a value has to lie."""
     return "at least" if RULES[doubt.rule].side is Side.MIN else "at most"
 
 
 def _gap(doubt: RuleOutcome, gap_mm: float) -> str:
-    return f"{bound(doubt)} {gap_mm:.0f} mm = {gap_mm / MM_PER_INCH:.2f} in"
+    return f"{bound(doubt)} {gap_mm:.0f} mm ({gap_mm / MM_PER_INCH:.2f} in)"
 
 
 def _reach_mm(traits: Traits) -> float:

@@ -131,10 +131,10 @@ def measure_steps(
         mine = [name for name in names if is_by_eye(name) is by_eye]
         if mine:
             limits = [_how_to(name, doubts, traits, is_new_cut, len(ends) > 1) for name in mine]
-            told.append(f"{how}: {', '.join(limits)}")
+            told.append(f"{how}: {'; '.join(limits)}")
             brief.append(f"{short} {', '.join(hand_words(name) for name in mine)}")
     good = _STICK[hope].words
-    last = f": if so {good}" + (f", else {ends[0]}" if len(ends) == 1 else "")
+    last = f"; if so {good}" + (f", else {ends[0]}" if len(ends) == 1 else "")
     full = "; ".join(told) + last
     what_then = f"if good {good}, else {' or '.join(ends)}"
     return [Step(full, f"{' and '.join(brief)} (see list)"), Step("", what_then)]
@@ -143,15 +143,14 @@ def measure_steps(
 def _how_to(
     name: str, doubts: tuple[RuleOutcome, ...], traits: Traits, is_new_cut: bool, says_end: bool
 ) -> str:
-    """Return of one trait what to lay where, and its limits: "total length (ruler ...: at most ...)"."""
+    """Return of one trait what to lay where, and its limits: "total length, ruler ...: at most ..."."""
     mine = [doubt for doubt in doubts if doubt.trait == name]
     limits = []
     for doubt in mine:
         told = must_show(doubt, traits) + (guess(doubt, traits) if is_by_eye(name) else "")
         limits.append(f"{told}, else {_if_failed(doubt)}" if says_end else told)
     place = where(name, traits, is_new_cut)
-    joint = "; " if says_end else ", "
-    return f"{hand_words(name)} ({f'{place}: ' if place else ''}{joint.join(limits)})"
+    return f"{hand_words(name)}{f', {place}' if place else ''}: {', '.join(limits)}"
 
 
 def _if_failed(doubt: RuleOutcome) -> str:

@@ -55,8 +55,8 @@ def verdict_on(shape: CuttingShape, targets: Targets = JUNIPER) -> Grade:
         (
             straight_shape(width_mm=6.3, stripped_mm=38.0),
             "unsure",
-            "measure by hand: base diameter (caliper 3 to 10 mm above the cut end: at most 6.35 mm = "
-            "0.250 in): if so stick: grade 2, else discard",
+            "measure by hand: base diameter, caliper 3 to 10 mm above the cut end: at most 6.35 mm ("
+            "0.250 in); if so stick: grade 2, else discard",
         ),
         (straight_shape(length_mm=44.0, stripped_mm=27.0), "cull", "discard: too short"),
         (straight_shape(length_mm=66.0, stripped_mm=27.0), "2", "stick: grade 2"),
@@ -113,7 +113,7 @@ def test_nothing_is_cut_for_a_doubtful_part_of_a_millimetre(length: float) -> No
     verdict = verdict_on(straight_shape(length_mm=length, stripped_mm=36.0))
     assert verdict.grade == "unsure" and not verdict.pieces
     assert verdict.advice == (
-        "measure by hand: total length (ruler along the stem, cut end to tip: at most 100.0 mm = 3.94 in): "
+        "measure by hand: total length, ruler along the stem, cut end to tip: at most 100.0 mm (3.94 in); "
         "if so stick: grade 1, else stick: grade 2"
     )
 
@@ -122,8 +122,8 @@ def test_stripping_for_a_certain_fault_cuts_nothing_for_a_doubtful_one() -> None
     verdict = verdict_on(straight_shape(length_mm=99.8, stripped_mm=21.0))
     assert verdict.grade == "2"
     assert verdict.advice == (
-        "strip 6 mm more, so that 27 mm (1.06 in) are bare, then measure by hand: total length "
-        "(ruler along the stem, cut end to tip: at most 100.0 mm = 3.94 in): if so stick: grade 1, "
+        "strip 6 mm more, so that 27 mm (1.06 in) are bare, then measure by hand: total length, "
+        "ruler along the stem, cut end to tip: at most 100.0 mm (3.94 in); if so stick: grade 1, "
         "else stick: grade 2"
     )
 
@@ -132,8 +132,8 @@ def test_stripping_ends_its_own_doubt_and_leaves_the_others_to_be_measured() -> 
     verdict = verdict_on(straight_shape(stripped_mm=24.6, width_mm=1.62))
     assert verdict.grade == "unsure"
     assert verdict.advice == (
-        "strip 2 mm more, so that 27 mm (1.06 in) are bare, then measure by hand: base diameter "
-        "(caliper 3 to 10 mm above the cut end: at least 1.60 mm = 0.063 in): if so stick: grade 1, "
+        "strip 2 mm more, so that 27 mm (1.06 in) are bare, then measure by hand: base diameter, "
+        "caliper 3 to 10 mm above the cut end: at least 1.60 mm (0.063 in); if so stick: grade 1, "
         "else stick: grade 2"
     )
 
@@ -145,11 +145,11 @@ def test_a_second_grade_is_not_promised_to_what_may_be_a_cull() -> None:
     verdict = grade_cutting(traits, JUNIPER, shape)
     assert verdict.grade == "unsure"
     # Only behind "if so": the doubt comes first, and what becomes of it otherwise is said too.
-    assert "grade 2" not in verdict.advice.partition(": if so ")[0]
+    assert "grade 2" not in verdict.advice.partition("; if so ")[0]
     assert verdict.advice.endswith("if so stick: grade 2, else discard")
     assert (
-        "measure by hand: base diameter (caliper 3 to 10 mm above the heel: at least 1.00 mm = 0.039 in, "
-        "at most 6.35 mm = 0.250 in)" in verdict.advice
+        "measure by hand: base diameter, caliper 3 to 10 mm above the heel: at least 1.00 mm (0.039 in), "
+        "at most 6.35 mm (0.250 in)" in verdict.advice
     )
 
 
@@ -183,8 +183,8 @@ def test_unsure_says_what_to_measure_by_hand_and_what_to_judge_by_eye() -> None:
         base_diameter_mm=not_measurable("foliage hides it"), browned_share=Measured(0.3, 0.1)
     )
     assert grade_cutting(traits, JUNIPER).advice == (
-        "measure by hand: base diameter (caliper 3 to 10 mm above the cut end: at least 1.00 mm = 0.039 in, "
-        "at most 6.35 mm = 0.250 in); judge by eye: browned share (at most 30 %, best guess 30 %, so yes): "
+        "measure by hand: base diameter, caliper 3 to 10 mm above the cut end: at least 1.00 mm (0.039 in), "
+        "at most 6.35 mm (0.250 in); judge by eye: browned share: at most 30 %, best guess 30 %, so yes; "
         "if so stick: grade 2, else discard"
     )
 
@@ -194,7 +194,7 @@ def test_nothing_is_measured_that_cannot_change_the_grade() -> None:
     traits = plain_traits(base_diameter_mm=Measured(1.6, 0.1), browned_share=Measured(0.28, 0.04))
     advice = grade_cutting(traits, JUNIPER).advice
     assert advice == (
-        "judge by eye: browned share (at most 30 %, best guess 28 %, so yes): if so stick: grade 2, "
+        "judge by eye: browned share: at most 30 %, best guess 28 %, so yes; if so stick: grade 2, "
         "else discard"
     )
 
@@ -202,9 +202,9 @@ def test_nothing_is_measured_that_cannot_change_the_grade() -> None:
 def test_doubts_with_unlike_ends_say_each_its_own() -> None:
     traits = plain_traits(base_diameter_mm=Measured(1.6, 0.1), browned_share=Measured(0.25, 0.1))
     advice = grade_cutting(traits, JUNIPER).advice
-    assert "above the cut end: at least 1.60 mm = 0.063 in, else stick: grade 2)" in advice
+    assert "above the cut end: at least 1.60 mm (0.063 in), else stick: grade 2;" in advice
     assert (
-        "browned share (at most 30 %, best guess 25 %, so yes, else discard): if so stick: grade 1" in advice
+        "browned share: at most 30 %, best guess 25 %, so yes, else discard; if so stick: grade 1" in advice
     )
 
 
@@ -241,12 +241,12 @@ def test_a_bend_is_measured_as_a_gap_beside_a_ruler() -> None:
     """30 mm * sin(45 degrees) = 21.2 mm; where only 24 mm are left above the bend, 20 mm * sin(45) = 14.1."""
     bent = plain_traits(crook_deg=Measured(44.0, 3.0))
     assert grade_cutting(bent, JUNIPER).advice == (
-        "measure by hand: bend (ruler along the stem below the bend, 40 mm above the cut end: 30 mm past the "
-        "bend the stem may be at most 21 mm = 0.84 in off it): if so stick: grade 2, else discard"
+        "measure by hand: bend, ruler along the stem below the bend, 40 mm above the cut end: 30 mm past the "
+        "bend the stem may be at most 21 mm (0.84 in) off it; if so stick: grade 2, else discard"
     )
     short = bent | {"crook_at_mm": Measured(66.0, 3.0)}
     assert (
-        "20 mm past the bend the stem may be at most 14 mm = 0.56 in off it"
+        "20 mm past the bend the stem may be at most 14 mm (0.56 in) off it"
         in grade_cutting(short, JUNIPER).advice
     )
     assert grade_cutting(bent, JUNIPER).steps == (
@@ -258,8 +258,8 @@ def test_a_sweep_is_measured_as_a_gap_beside_a_ruler() -> None:
     """0.12 of the straight line of 89 mm are 10.7 mm."""
     bowed = plain_traits(sweep_ratio=Measured(0.119, 0.004))
     assert grade_cutting(bowed, JUNIPER).advice == (
-        "measure by hand: sweep (ruler straight from cut end to tip: the stem may be at most 11 mm = 0.42 in "
-        "off it): if so stick: grade 1, else stick: grade 2"
+        "measure by hand: sweep, ruler straight from cut end to tip: the stem may be at most 11 mm (0.42 in) "
+        "off it; if so stick: grade 1, else stick: grade 2"
     )
 
 

@@ -5,7 +5,7 @@ const benchParts = (() => {
   const GRADES = ["1", "2", "cull", "unsure"];
   const GRADE_WORDS = { 1: "grade 1", 2: "grade 2", cull: "cull", unsure: "unsure" };
   const STATE_WORDS = { waiting: "waiting", measuring: "being measured", unusable: "cannot be used", failed: "went wrong" };
-  // The first words of the advice, as grader/verdict/advice.py writes it.
+  // The first words of the advice, as grader/verdict/wording.py writes it.
   const READY = /^stick\b/i;
   const BLADE = /\b(cut (again|the top)|divide)\b/i;
 
