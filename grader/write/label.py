@@ -62,7 +62,7 @@ BARE = Form(24.0, False)
 """Without the reasons: only where the smallest letters with them find no room at all."""
 NUMBER = Form(24.0, False, is_brief=True)
 SEE_LIST = "see list"
-WIDTHS = (9.0, 7.0, 14.0, 20.0)
+WIDTHS = (9.0, 7.0, 16.0)
 """Widths of the lines over letter size, tried in turn: beside a cutting, then flat ones for the margins."""
 FLAT = 13.0
 """From this width on the steps follow each other in a line."""
@@ -70,16 +70,12 @@ SMALLER_SHARE = 0.4
 """Share of the cuttings of a photo that may get a smaller label than the others."""
 TRIES: tuple[tuple[Form, float, float], ...] = (
     *((form, NEAR_PX, 0.0) for form in LARGE),
-    *((form, FARTHEST_PX, 0.0) for form in LARGE[1:]),
-    *((form, FARTHEST_PX, SMALLER_SHARE) for form in LARGE[1:]),
-    (LARGE[-1], FAR_OUT_PX, SMALLER_SHARE),
-    (LARGE[-1], FAR_OUT_PX, 1.0),
-    *((form, FAR_OUT_PX, 1.0) for form in SMALL),
-    (TINY, FAR_OUT_PX, 0.0),
+    (LARGE[-1], FARTHEST_PX, SMALLER_SHARE),
+    (SMALL[0], FAR_OUT_PX, 1.0),
 )
 """Form, how far from its cutting a label may be, share of smaller ones: the first that fits is taken."""
 LAST_TRIES = (
-    *((form, FARTHEST_PX) for form in (LARGE[-1], *SMALL, TINY)),
+    (TINY, FAR_OUT_PX),
     (TINY, ANYWHERE_PX),
     (BARE, FARTHEST_PX),
     (NUMBER, FARTHEST_PX),
@@ -238,8 +234,6 @@ def placed_labels(targets: Sequence[Target], free: Free) -> list[Mark]:
             return placed
     found: dict[int, list[Mark]] = {}
     for form, reach_px in LAST_TRIES:
-        if form.has_reasons and reach_px == FARTHEST_PX and _area(targets, form) > room:
-            continue
         _place_rest(targets, form, reach_px, free, found)
     for k, target in enumerate(targets):
         if k not in found:

@@ -12,7 +12,7 @@ from PIL import Image, ImageDraw
 
 from calib.frames import Points
 
-CELL_PX = 8
+CELL_PX = 12
 """Fineness of the map of taken places."""
 FARTHEST_PX = 420.0
 """A label further off is not read as belonging to its cutting."""
@@ -21,9 +21,9 @@ FOREIGN_PX = 200.0
 """A label that lies wholly beside another cutting counts as so much further off."""
 FIRST_LEADERS = 8
 """So many free places are tried at once first: nearly always one of them will do."""
-MOST_LEADERS = 100
+MOST_LEADERS = 24
 """How many free places are tried for one label before it is called impossible."""
-MOST_ENDS = 50
+MOST_ENDS = 24
 """How many of the points on which a leader may end are looked at then."""
 
 
@@ -150,8 +150,9 @@ class Free:
         is_taken = (self.n_taken > 0) & ~own
         for some_px in (corners_px[:FIRST_LEADERS], corners_px[FIRST_LEADERS:]):
             if len(some_px):
-                is_clear = ~is_taken[self._cells_of(_leaders(some_px, size_px, ends_px))].any(axis=-1)
-                free = np.flatnonzero(is_clear.any(axis=1))
+                lines = _leaders(some_px, size_px, ends_px)
+                is_crossed = np.any(is_taken[self._cells_of(lines)], axis=-1)
+                free = np.flatnonzero(~np.all(is_crossed, axis=1))
                 if len(free):
                     return tuple(some_px[free[0]].tolist())
         return None
@@ -164,8 +165,8 @@ class Free:
         ends_px = ends_px[:: max(1, len(ends_px) // MOST_ENDS)]
         lines = _leaders(corner_px[None], size_px, ends_px)[0]
         is_taken = (self.n_taken > 0) & ~own
-        is_clear = ~is_taken[self._cells_of(lines)].any(axis=-1)
-        return np.asarray(lines[int(np.argmax(is_clear))])
+        is_crossed = np.any(is_taken[self._cells_of(lines)], axis=-1)
+        return np.asarray(lines[int(np.argmin(is_crossed))])
 
     def copy(self) -> Free:
         """Return a map on which labels can be tried."""
@@ -180,11 +181,13 @@ class Free:
     def _cells_of(self, lines_px: Points) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         """Return rows and columns, (..., N) each, of the cells under straight lines (..., 2, 2)."""
         away = lines_px[..., 1, :] - lines_px[..., 0, :]
-        n = 2 + int(np.hypot(away[..., 0], away[..., 1]).max() / (CELL_PX / 2))
+        n = 2 + int(np.hypot(away[..., 0], away[..., 1]).max() / CELL_PX)
         along = np.linspace(0.0, 1.0, n)[:, None]
         cells = ((lines_px[..., 0, None, :] + along * away[..., None, :]) / CELL_PX).astype(np.intp)
         rows, columns = self.n_taken.shape
-        return np.clip(cells[..., 1], 0, rows - 1), np.clip(cells[..., 0], 0, columns - 1)
+        np.maximum(cells, 0, out=cells)
+        np.minimum(cells, [columns - 1, rows - 1], out=cells)
+        return cells[..., 1], cells[..., 0]
 
 
 def owned_counts(covered: Sequence[NDArray[np.bool_]]) -> list[NDArray[np.int32]]:
