@@ -28,7 +28,7 @@ from grader.verdict.wording import (
     doubts_left,
     doubts_that_matter,
     doubts_to_measure,
-    measure_step,
+    measure_steps,
     steps_as_it_lies,
     steps_to_make,
     when_measured,
@@ -52,7 +52,7 @@ class Advice:
     @property
     def words(self) -> str:
         """All steps in one line."""
-        *first, last = (step.words for step in self.steps)
+        *first, last = (step.words for step in self.steps if step.words)
         return f"{', '.join(first)}, then {last}" if first else last
 
 
@@ -73,14 +73,14 @@ def advise(
     pieces = _pieces_worth_it(outcomes, targets, outlook) if outlook is not None else ()
     if pieces and outlook is not None:
         steps = steps_to_make(pieces, outcomes, targets, outlook)
-        then = afterwards(pieces, outlook, doubts_to_measure(pieces, targets))
+        then = afterwards(pieces, targets, outlook, doubts_to_measure(pieces, targets))
         return Advice(tuple(steps), pieces, then)
     settled = settle(outcomes, targets.doubtful)
     grade = grade_from(settled)
     if grade == "unsure":
         hope = best_possible(settled)
         doubts = doubts_that_matter(deciding(settled), hope)
-        return Advice((measure_step(doubts, hope),), (), when_measured(doubts, hope))
+        return Advice(tuple(measure_steps(doubts, hope, traits)), (), when_measured(doubts, hope))
     return Advice(tuple(steps_as_it_lies(grade, settled, outcomes, traits)))
 
 

@@ -6,18 +6,15 @@ where a hand lays the rule.  The mark on the picture says the same number in the
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
 
 from grader.records import Outcome, Piece, RuleOutcome, Traits
-from grader.traits.catalogue import MM_PER_INCH, TRAITS, inch_text, metric_text
+from grader.traits.catalogue import MM_PER_INCH, TRAITS, metric_text
+from grader.verdict.by_hand import bound, guess, hand_words, is_by_eye, must_show, where
 from grader.verdict.decide import apply_rules, deciding, grade_from
 from grader.verdict.predict import Outlook
-from grader.verdict.rules import RULES, Side
 from grader.verdict.targets import Targets
 
-_BY_EYE = ("foliage_area_mm2", "browned_share", "strays_count", "tips_count")
-"""No rule measures these."""
 _WHY_CUT = {
     "C01": "above the crook",
     "H01": "off the heel",
@@ -27,7 +24,7 @@ _WHY_CUT = {
     "C02": "to straighten it",
 }
 """Faults that a new base can mend, the most telling first."""
-_GRADE_WORDS = {"1": "grade 1", "2": "grade 2", "cull": "cull"}
+_GRADE_WORDS = {"1": "grade 1", "2": "grade 2"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +32,13 @@ class Step:
     """One thing to do."""
 
     words: str
+    """Empty where the sentence of the step before says it already."""
     brief: str
     """The same for the picture: few words, millimetres only."""
 
 
-_STICK = {"1": Step("stick", "stick"), "2": Step("stick with grade 2", "stick with grade 2")}
+_STICK = {grade: Step(f"stick: {words}", f"stick: {words}") for grade, words in _GRADE_WORDS.items()}
+"""Where it goes: with those of its grade."""
 _PHOTOGRAPH_AGAIN = Step("photograph them again", "photograph again")
 
 
@@ -98,7 +97,9 @@ def steps_to_make(
     doubts = doubts_to_measure(pieces, targets)
     if not doubts:
         return [*steps, _stick(pieces)]
-    return [*steps, measure_step(doubts, pieces[0].grade) if len(pieces) == 1 else _PHOTOGRAPH_AGAIN]
+    if len(pieces) > 1:
+        return [*steps, _PHOTOGRAPH_AGAIN]
+    return [*steps, *measure_steps(doubts, lowest.grade, lowest.traits, lowest.from_mm > 0.0)]
 
 
 def doubts_to_measure(pieces: tuple[Piece, ...], targets: Targets) -> tuple[RuleOutcome, ...]:
@@ -107,65 +108,66 @@ def doubts_to_measure(pieces: tuple[Piece, ...], targets: Targets) -> tuple[Rule
     return next(filter(None, doubts), ()) if targets.doubtful == "unsure" else ()
 
 
-def measure_step(doubts: tuple[RuleOutcome, ...], hope: str) -> Step:
-    """Return what to measure or look at, the limit that it has to meet, and what then.
+def measure_steps(
+    doubts: tuple[RuleOutcome, ...], hope: str, traits: Traits, is_new_cut: bool = False
+) -> list[Step]:
+    """Return how to settle doubts with ruler, caliper and eye, the limits, and what then.
 
     Parameters
     ----------
     doubts : tuple of RuleOutcome
     hope : str
         Grade if all of them turn out well.
+    traits : Traits
+        Of the cutting as it is when it is measured.
+    is_new_cut : bool
+        Whether its lower end is cut anew before.
     """
-    bounds = _bounds(doubts)
     # Where all failures end alike it is said once, at the end.
-    ends = {_if_failed(doubt) for doubt in doubts}
+    ends = list(dict.fromkeys(_if_failed(doubt) for doubt in doubts))
+    names = dict.fromkeys(doubt.trait for doubt in doubts)
     told, brief = [], []
     for how, short, by_eye in (("measure by hand", "measure", False), ("judge by eye", "look at", True)):
-        names = [name for name in bounds if (name in _BY_EYE) is by_eye]
-        limits = [f"{TRAITS[name].words} ({bounds[name][len(ends) > 1]})" for name in names]
-        if names:
-            told.append(f"{how}: {', '.join(limits)}")
-            brief.append(f"{short} {', '.join(TRAITS[name].words for name in names)}")
+        mine = [name for name in names if is_by_eye(name) is by_eye]
+        if mine:
+            limits = [_how_to(name, doubts, traits, is_new_cut, len(ends) > 1) for name in mine]
+            told.append(f"{how}: {'; '.join(limits)}")
+            brief.append(f"{short} {', '.join(hand_words(name) for name in mine)}")
     good = _STICK[hope].words
-    last = f": if so {good}, else {ends.pop()}" if len(ends) == 1 else f": if so {good}"
-    return Step("; ".join(told) + last, ", ".join(brief))
+    last = f"; if so {good}" + (f", else {ends[0]}" if len(ends) == 1 else "")
+    full = "; ".join(told) + last
+    what_then = f"if good {good}, else {' or '.join(ends)}"
+    return [Step(full, f"{' and '.join(brief)} (see list)"), Step("", what_then)]
 
 
-def _bounds(doubts: tuple[RuleOutcome, ...]) -> dict[str, tuple[str, str]]:
-    """Return for each doubtful trait its limits, without and with what becomes of a cutting beyond them."""
-    plain: dict[str, list[str]] = {}
-    full: dict[str, list[str]] = {}
-    for doubt in doubts:
-        limit = _limit(doubt)
-        plain.setdefault(doubt.trait, []).append(limit)
-        full.setdefault(doubt.trait, []).append(f"{limit}, else {_if_failed(doubt)}")
-    return {name: (", ".join(plain[name]), "; ".join(full[name])) for name in plain}
-
-
-def _limit(doubt: RuleOutcome) -> str:
-    """Return a limit without brackets, since it stands in some: "at least 1.60 mm = 0.063 in"."""
-    trait = TRAITS[doubt.trait]
-    inches = inch_text(trait, doubt.limit)
-    return f"{_bound(doubt)} {metric_text(trait, doubt.limit)}{f' = {inches}' if inches else ''}"
-
-
-def _bound(doubt: RuleOutcome) -> str:
-    return "at least" if RULES[doubt.rule].side is Side.MIN else "at most"
+def _how_to(
+    name: str, doubts: tuple[RuleOutcome, ...], traits: Traits, is_new_cut: bool, says_end: bool
+) -> str:
+    """Return of one trait what to lay where, and its limits: "total length, ruler ...: at most ..."."""
+    mine = [doubt for doubt in doubts if doubt.trait == name]
+    limits = []
+    for doubt in mine:
+        told = must_show(doubt, traits) + (guess(doubt, traits) if is_by_eye(name) else "")
+        limits.append(f"{told}, else {_if_failed(doubt)}" if says_end else told)
+    place = where(name, traits, is_new_cut)
+    return f"{hand_words(name)}{f', {place}' if place else ''}: {', '.join(limits)}"
 
 
 def _if_failed(doubt: RuleOutcome) -> str:
     return "discard" if doubt.grade_if_failed == "cull" else _STICK["2"].words
 
 
-def afterwards(pieces: tuple[Piece, ...], outlook: Outlook, doubts: tuple[RuleOutcome, ...]) -> str:
+def afterwards(
+    pieces: tuple[Piece, ...], targets: Targets, outlook: Outlook, doubts: tuple[RuleOutcome, ...]
+) -> str:
     """Return which grade comes of it, in a few words: "after stripping: grade 1"."""
     is_cut = len(pieces) > 1 or pieces[0].from_mm > 0.0 or pieces[0].to_mm < outlook.total_mm
     is_stripped = any(piece.strip_to_mm > 0.0 for piece in pieces)
     what = " and ".join([*(["cutting"] if is_cut else []), *(["stripping"] if is_stripped else [])])
-    counts = Counter(piece.grade for piece in pieces)
-    each = [f"{counts[g]} of {_GRADE_WORDS[g]}" for g in ("1", "2") if counts[g]]
-    grades = _GRADE_WORDS[pieces[0].grade] if len(pieces) == 1 else ", ".join(each)
-    return f"after {what}: {grades}{_if_so(doubts) if len(pieces) == 1 else ''}"
+    if len(pieces) > 1:
+        return f"after {what}: {_grades(pieces)}"
+    (piece,) = pieces
+    return f"after {what}: {_GRADE_WORDS[piece.grade]}{_why_second(piece, targets)}{_if_so(doubts)}"
 
 
 def when_measured(doubts: tuple[RuleOutcome, ...], hope: str) -> str:
@@ -173,18 +175,32 @@ def when_measured(doubts: tuple[RuleOutcome, ...], hope: str) -> str:
     return f"when measured: {_GRADE_WORDS[hope]}{_if_so(doubts)}"
 
 
+def _why_second(piece: Piece, targets: Targets) -> str:
+    """Return why a piece is grade 2 and no better: " (too short: 71.5 mm)"."""
+    if piece.grade != "2":
+        return ""
+    after = apply_rules(piece.traits, targets, told=False)
+    for wanted in (Outcome.FAIL, Outcome.UNSURE):
+        for fault in after:
+            if fault.outcome is wanted and fault.grade_if_failed == "2":
+                may_be = "may be " if wanted is Outcome.UNSURE else ""
+                value = metric_text(TRAITS[fault.trait], fault.measured.value)
+                return f" ({may_be}{fault.flag}: {value})"
+    return ""
+
+
 def _if_so(doubts: tuple[RuleOutcome, ...]) -> str:
     """Return on what a grade hangs: " if base diameter is at least 1.60 mm, else grade 2"; else nothing."""
     if not doubts:
         return ""
-    worst = "cull" if any(doubt.grade_if_failed == "cull" for doubt in doubts) else "2"
     limits: dict[str, list[str]] = {}
     for doubt in doubts:
-        limit = f"{_bound(doubt)} {metric_text(TRAITS[doubt.trait], doubt.limit)}"
+        limit = f"{bound(doubt)} {metric_text(TRAITS[doubt.trait], doubt.limit)}"
         limits.setdefault(doubt.trait, []).append(limit)
     told = " and ".join(f"{TRAITS[name].words} is {' and '.join(found)}" for name, found in limits.items())
-    is_one = len({doubt.grade_if_failed for doubt in doubts}) == 1
-    return f" if {told}" + (f", else {_GRADE_WORDS[worst]}" if is_one else "")
+    ends = {doubt.grade_if_failed for doubt in doubts}
+    last = ("discard" if "cull" in ends else _GRADE_WORDS["2"]) if len(ends) == 1 else ""
+    return f" if {told}" + (f", else {last}" if last else "")
 
 
 def _pull_off(traits: Traits) -> list[Step]:
@@ -201,12 +217,16 @@ def _strips(pieces: tuple[Piece, ...], outlook: Outlook) -> list[Step]:
     told: list[Step] = []
     for number, piece in enumerate(pieces, start=1):
         if piece.strip_to_mm <= 0.0:
+            if len(pieces) > 1:
+                nothing = f"strip nothing off {_name(number, len(pieces))}"
+                told.append(Step(nothing, nothing))
             continue
         bare_mm = piece.strip_to_mm - piece.from_mm
         more_mm = piece.strip_to_mm - max(outlook.shape.foliage_from_mm, piece.from_mm)
         if len(pieces) == 1:
             more = f"strip {more_mm:.0f} mm more"
-            told.append(Step(f"{more}, so that {_length(bare_mm)} are bare", more))
+            words = f"{more}, so that {_length(bare_mm)} are bare"
+            told.append(Step(words, f"{more}, to {bare_mm:.0f} mm bare"))
         else:
             who = _name(number, len(pieces))
             words = f"strip {who} so that {_length(bare_mm)} are bare"
@@ -215,11 +235,21 @@ def _strips(pieces: tuple[Piece, ...], outlook: Outlook) -> list[Step]:
 
 
 def _stick(pieces: tuple[Piece, ...]) -> Step:
-    seconds = [k for k, piece in enumerate(pieces, start=1) if piece.grade == "2"]
-    if not seconds or len(seconds) == len(pieces):
-        return _STICK["2" if seconds else "1"]
-    names = " and ".join(_name(k, len(pieces)) for k in seconds)
-    return Step(f"stick, {names} with grade 2", f"stick, {names} with grade 2")
+    """Return with which grade each piece is stuck: "stick: lower grade 1, upper grade 2"."""
+    words = f"stick: {_grades(pieces)}"
+    return Step(words, words)
+
+
+def _grades(pieces: tuple[Piece, ...]) -> str:
+    """Return the grade of each piece, counted from the base."""
+    grades = [_GRADE_WORDS[piece.grade] for piece in pieces]
+    if len(pieces) == 1:
+        return grades[0]
+    if len(set(grades)) == 1:
+        return f"{'both' if len(pieces) == 2 else 'all'} {grades[0]}"
+    if len(pieces) == 2:
+        return f"lower {grades[0]}, upper {grades[1]}"
+    return ", ".join(f"no. {k} {grade}" for k, grade in enumerate(grades, start=1))
 
 
 def _name(number: int, n: int) -> str:

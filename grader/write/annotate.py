@@ -15,7 +15,7 @@ from grader.records import GradedPhoto, Photo
 from grader.write.canvas import canvas_of, show_part
 from grader.write.compose import marks_of
 from grader.write.files import write_atomic
-from grader.write.label import SIGN_INSET_PX, number_width_px, sign_px, size_of, today_px
+from grader.write.label import SIGN_INSET_PX, number_width_px, reason_size, sign_px, size_of, today_px
 from grader.write.letters import BOLD_SHARE, LINE_SPACING, PADDING_SHARE, block_size, draw_line, font_of
 from grader.write.listing import list_height, list_marks
 from grader.write.marks import BLACK, STYLES, WHITE, Badge, Label, Line, Mark, Rgb, Ring, Shape, Words
@@ -195,7 +195,7 @@ def _paint_sign(pen: ImageDraw.ImageDraw, grade: str, left: float, top: float, s
 
 
 def _paint_label(pen: ImageDraw.ImageDraw, label: Label) -> None:
-    """Number on black, what to do in large letters, below it the sign of today's grade and why."""
+    """Number on black, what to do in large letters, below it why, and what comes of it, with their signs."""
     left, top, size = label.left_px, label.top_px, label.size_px
     width, height = size_of(label)
     across, sign = number_width_px(label.number, size), sign_px(label)
@@ -211,8 +211,15 @@ def _paint_label(pen: ImageDraw.ImageDraw, label: Label) -> None:
         right = left + width - SIGN_INSET_PX / 2
         _paint_sign(pen, label.grade, right - sign, top + (upper - sign) / 2, sign)
         return
-    _paint_sign(pen, label.grade, left + SIGN_INSET_PX, top + upper, sign)
-    paint(pen, Words(left + SIGN_INSET_PX + sign, top + upper, today_px(size), label.today, BLACK, None))
+    y = top + upper
+    for lines, grades in ((label.today, (label.grade,)), (label.after, label.after_grades)):
+        if not lines:
+            continue
+        for k, grade in enumerate(grades):
+            _paint_sign(pen, grade, left + SIGN_INSET_PX + k * sign, y, sign)
+        x = left + SIGN_INSET_PX + len(grades) * sign
+        paint(pen, Words(x, y, today_px(size), lines, BLACK, None))
+        y += reason_size(lines, len(grades), label)[1]
 
 
 def _shape_points(shape: Shape, left: float, top: float, size: float) -> list[tuple[float, float]]:

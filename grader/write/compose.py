@@ -15,6 +15,7 @@ from grader.write.marks import (
     BLACK,
     BLUE,
     LINE_COLOURS,
+    LINE_RIMS,
     REDDISH_PURPLE,
     SET_ASIDE_DASHES_PX,
     STYLES,
@@ -24,7 +25,7 @@ from grader.write.marks import (
     Ring,
     Words,
 )
-from grader.write.place import Free
+from grader.write.place import Free, owned_counts
 
 LEAST_STEM_MM = 12.0
 """Kept free of labels where the stripped stem is shorter or unknown: what is measured must be seen."""
@@ -54,20 +55,23 @@ def marks_of(graded: GradedPhoto, canvas: Canvas) -> list[Mark]:
     free = Free(*canvas.size_px)
     for outline in (*outlines, *others):
         free.take_polygon(outline)
-    for cutting in graded.cuttings:
-        free.take_polygon(on_canvas(canvas, plane, _stem_mm(cutting)))
-        for line in bars(cutting, canvas, plane):
-            free.take_line(line)
+    kept = [_kept_free(cutting, canvas, plane) for cutting in graded.cuttings]
+    for line in (line for lines in kept for line in lines):
+        free.take_polygon(line)
     marks: list[Mark] = [_set_aside_line(outline) for outline in others]
     for cutting, outline in zip(graded.cuttings, outlines, strict=True):
         marks.append(_outline(cutting, outline))
     for cutting in graded.cuttings:
         marks.extend(_parts(cutting, canvas, plane))
         marks.extend(cut_lines(cutting, canvas, plane))
-    targets = [
-        Target(cutting, outline, on_canvas(canvas, plane, leader_ends(cutting)), free.covered(outline))
-        for cutting, outline in zip(graded.cuttings, outlines, strict=True)
-    ]
+    covered = [free.covered(outline) for outline in outlines]
+    owned = owned_counts(covered)
+    targets = []
+    for k, cutting in enumerate(graded.cuttings):
+        # A leader runs over its own foliage, not over what is marked on the stem.
+        own = covered[k] & ~np.logical_or.reduce([free.covered(line) for line in kept[k]])
+        ends = on_canvas(canvas, plane, leader_ends(cutting))
+        targets.append(Target(cutting, outlines[k], ends, own, owned[k]))
     marks.extend(placed_labels(targets, free))
     for cutting, outline in zip(graded.cuttings, outlines, strict=True):
         marks.extend(cut_labels(cutting, outline, canvas, plane, free))
@@ -78,8 +82,8 @@ def marks_of(graded: GradedPhoto, canvas: Canvas) -> list[Mark]:
 
 def _outline(cutting: Cutting, outline_px: Points) -> Line:
     style = STYLES[cutting.grade.grade]
-    colour = LINE_COLOURS[cutting.grade.grade]
-    return Line(outline_px, colour, style.width_px, style.dashes_px, is_closed=True, rim=BLACK)
+    colour, rim = LINE_COLOURS[cutting.grade.grade], LINE_RIMS[cutting.grade.grade]
+    return Line(outline_px, colour, style.width_px, style.dashes_px, is_closed=True, rim=rim)
 
 
 def _set_aside_line(outline_px: Points) -> Line:
@@ -128,6 +132,12 @@ def _stem_mm(cutting: Cutting) -> Points:
     shape = cutting.shape
     end_mm = max(LEAST_STEM_MM, float(np.nan_to_num(shape.foliage_from_mm)))
     return np.asarray(shape.axis_mm[shape.arc_mm <= end_mm])
+
+
+def _kept_free(cutting: Cutting, canvas: Canvas, plane: PlaneMap) -> list[Points]:
+    """Return the lines that no label touches: the bare stem, the cut end's bar, cuts and strips."""
+    base = on_canvas(canvas, plane, across(cutting.shape, 0.0, BASE_LINE_MM))
+    return [on_canvas(canvas, plane, _stem_mm(cutting)), base, *bars(cutting, canvas, plane)]
 
 
 def _word(thing: SetAside, outline_px: Points, free: Free) -> Words:

@@ -7,7 +7,7 @@ gets smaller, then loses the line about today, then moves away on a leader: it n
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,20 +15,26 @@ from numpy.typing import NDArray
 from calib.frames import Points
 from grader.records import Cutting, Outcome
 from grader.traits.catalogue import TRAITS, metric_text
+from grader.write.cut_marks import places_of
 from grader.write.letters import LINE_SPACING, PADDING_SHARE, block_size, width_of, wrapped
 from grader.write.marks import BLACK, STYLES, Label, Line, Mark, Ring
-from grader.write.place import CELL_PX, FARTHEST_PX, GAP_PX, Free, shortest_line
+from grader.write.place import CELL_PX, FARTHEST_PX, GAP_PX, Free
 
 NEAR_PX = 100.0
 """So near, a large label is read as its cutting's at once."""
+FAR_OUT_PX = 900.0
+"""On a leader, where no nearer place is free: better than letters that nobody can read."""
 ANYWHERE_PX = 2400.0
 """On a leader: anywhere on the picture."""
 DOT_PX = 7.0
 LEADER_PX = 4
-FREE_OF_DOTS_MM = (12.0, 6.0)
-"""Where a leader does not end if it can be helped, from base and tip: marks of measurements lie there."""
+DOTS_SHARE = (0.15, 0.85)
+"""The part of the foliage's length on which a leader ends: off the marks on the bare stem and at the tip."""
+DOT_OFF_BARS_MM = 3.0
+"""A leader does not end so near to a bar of a cut or a strip."""
 TODAY_SHARE = 0.6
-LEAST_TODAY_PX = 26.0
+LEAST_TODAY_PX, MOST_TODAY_SHARE = 26.0, 0.85
+"""The reasons are no smaller than this, but always smaller than what to do."""
 SIGN_SHARE = 1.5
 """Height of the grade's sign over the letters of the line about today."""
 
@@ -49,30 +55,32 @@ class Form:
 
 LARGE = tuple(Form(size_px, True) for size_px in (54.0, 46.0, 40.0))
 """54 px is a 44th of the width: 6 mm on a sheet of A4, read at arm's length."""
-SMALL = tuple(Form(size_px, False) for size_px in (44.0, 36.0, 30.0))
+SMALL = tuple(Form(size_px, True) for size_px in (36.0, 30.0))
 """30 px is 3.4 mm on a sheet of A4; on a phone it is read by zooming in."""
-TINY = Form(24.0, False)
+TINY = Form(24.0, True)
+BARE = Form(24.0, False)
+"""Without the reasons: only where the smallest letters with them find no room at all."""
 NUMBER = Form(24.0, False, is_brief=True)
 SEE_LIST = "see list"
-WIDTHS = (9.0, 7.0, 5.2)
-"""Widths of the lines over letter size, tried in turn."""
-ONE_LINE = 13.0
-"""The same, tried first where there are no reasons."""
-BESIDE_PX = 160.0
-SMALLER_SHARE = 0.25
-"""Share of the cuttings of a photo that may get a smaller label than the others, without reasons."""
+WIDTHS = (9.0, 7.0, 16.0)
+"""Widths of the lines over letter size, tried in turn: beside a cutting, then flat ones for the margins."""
+FLAT = 13.0
+"""From this width on the steps follow each other in a line."""
+SMALLER_SHARE = 0.4
+"""Share of the cuttings of a photo that may get a smaller label than the others."""
 TRIES: tuple[tuple[Form, float, float], ...] = (
     *((form, NEAR_PX, 0.0) for form in LARGE),
-    *((form, FARTHEST_PX, 0.0) for form in LARGE[1:]),
-    *((form, NEAR_PX, SMALLER_SHARE) for form in LARGE),
-    *((form, FARTHEST_PX, SMALLER_SHARE) for form in LARGE[1:]),
-    *((form, BESIDE_PX, SMALLER_SHARE) for form in SMALL),
-    (SMALL[-1], FARTHEST_PX, SMALLER_SHARE),
-    (TINY, BESIDE_PX, 0.0),
-    (TINY, FARTHEST_PX, 0.0),
+    (LARGE[-1], FARTHEST_PX, SMALLER_SHARE),
+    (SMALL[0], FAR_OUT_PX, 1.0),
 )
 """Form, how far from its cutting a label may be, share of smaller ones: the first that fits is taken."""
-LAST_TRIES = ((TINY, BESIDE_PX), (NUMBER, BESIDE_PX), (NUMBER, FARTHEST_PX), (TINY, ANYWHERE_PX))
+LAST_TRIES = (
+    (TINY, FAR_OUT_PX),
+    (TINY, ANYWHERE_PX),
+    (BARE, FARTHEST_PX),
+    (NUMBER, FARTHEST_PX),
+    (BARE, ANYWHERE_PX),
+)
 """Tried in turn with the smallest forms where not all labels of a photo find room."""
 MOST_LABELLED = 0.5
 """Share of the free part of a picture that labels can fill at best: with more it need not be tried."""
@@ -94,7 +102,7 @@ def reason_words(cutting: Cutting) -> list[str]:
         ):
             continue
         trait = TRAITS[outcome.trait]
-        value = metric_text(trait, outcome.measured.value)
+        value = metric_text(trait, outcome.measured.value, outcome.measured.sigma if is_unsure else np.nan)
         if is_unsure:
             value += f", limit {metric_text(trait, outcome.limit)}"
         told = "not measured" if np.isnan(outcome.measured.value) else value
@@ -122,32 +130,46 @@ def today_words(cutting: Cutting) -> list[str]:
     return [*told, plain(grade.afterwards)] if grade.afterwards else told
 
 
-def label_of(cutting: Cutting, form: Form, width: float = WIDTHS[-1]) -> Label:
+def label_of(cutting: Cutting, form: Form, width: float = WIDTHS[0]) -> Label:
     """Return the label of a cutting in one form and width, at the origin."""
     room = width * form.size_px
     first, *others = cutting.grade.steps or (cutting.grade.advice,)
     steps = [first[:1].upper() + first[1:], *others]
     steps[:-1] = [f"{step}," for step in steps[:-1]]
-    if not form.has_reasons:
+    if not form.has_reasons or width >= FLAT:
         steps = [" ".join(steps)]
     if form.is_brief and len(steps[0]) > len(SEE_LIST):
         steps = [SEE_LIST]
     lines = tuple(line for step in steps for line in wrapped(step, form.size_px, room))
     number = str(cutting.number)
-    today: tuple[str, ...] = ()
     # A bare sign would seem to say what comes of the advice; the outline and the list have it too.
     grade = cutting.grade.grade if form.has_reasons or not cutting.grade.afterwards else ""
-    if form.has_reasons:
-        size = today_px(form.size_px)
-        widest = max(width_of(line, form.size_px) for line in lines) + number_width_px(number, form.size_px)
-        room = max(room, widest) - SIGN_SHARE * size - SIGN_INSET_PX
-        today = tuple(line for text in today_words(cutting) for line in wrapped(text, size, room))
-    return Label(0.0, 0.0, form.size_px, number, grade, lines, today)
+    if not form.has_reasons:
+        return Label(0.0, 0.0, form.size_px, number, grade, lines, ())
+    size = today_px(form.size_px)
+    sign = SIGN_SHARE * size
+    widest = max(width_of(line, form.size_px) for line in lines) + number_width_px(number, form.size_px)
+    room = max(room, widest) - SIGN_INSET_PX
+    now, *then = today_words(cutting)
+    grades = grades_after(cutting)
+    today = wrapped(now, size, room - sign)
+    after = tuple(line for text in then for line in wrapped(text, size, room - len(grades) * sign))
+    return Label(0.0, 0.0, form.size_px, number, grade, lines, today, after, grades)
+
+
+def grades_after(cutting: Cutting) -> tuple[str, ...]:
+    """Return the grades that come of the advice, of each piece; of a doubt the one it is hoped to have."""
+    if not cutting.grade.afterwards:
+        return ()
+    if cutting.grade.pieces:
+        return tuple(dict.fromkeys(piece.grade for piece in cutting.grade.pieces))
+    failed = {o.grade_if_failed for o in cutting.grade.outcomes if o.outcome is Outcome.FAIL}
+    return ("2",) if "2" in failed else ("1",)
 
 
 def today_px(size_px: float) -> float:
     """Return the letter size of the line about today."""
-    return max(LEAST_TODAY_PX, TODAY_SHARE * size_px)
+    return max(min(LEAST_TODAY_PX, MOST_TODAY_SHARE * size_px), TODAY_SHARE * size_px)
 
 
 def number_width_px(number: str, size_px: float) -> float:
@@ -168,10 +190,18 @@ def size_of(label: Label) -> tuple[float, float]:
     width += number_width_px(label.number, label.size_px)
     if not label.today:
         return width + sign_px(label) + PADDING_SHARE * label.size_px, height
-    below, more = block_size(label.today, today_px(label.size_px))
-    return max(width, SIGN_INSET_PX + sign_px(label) + below), height + max(
-        more, sign_px(label)
-    ) + SIGN_INSET_PX
+    for lines, n_signs in ((label.today, 1), (label.after, len(label.after_grades))):
+        below, more = reason_size(lines, n_signs, label)
+        width, height = max(width, below), height + more
+    return width, height + SIGN_INSET_PX
+
+
+def reason_size(lines: tuple[str, ...], n_signs: int, label: Label) -> tuple[float, float]:
+    """Return width and height of the lines about a grade with its signs, px."""
+    if not lines:
+        return 0.0, 0.0
+    width, height = block_size(lines, today_px(label.size_px))
+    return SIGN_INSET_PX + n_signs * sign_px(label) + width, max(height, sign_px(label))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -183,7 +213,9 @@ class Target:
     ends_px: Points
     """Where its leader may end."""
     own: NDArray[np.bool_]
-    """Cells of the map of taken places that it covers."""
+    """Cells of the map of taken places over which its leader may run."""
+    owned: NDArray[np.int32]
+    """How many cells are nearest to it: see :func:`grader.write.place.owned_counts`."""
 
 
 def placed_labels(targets: Sequence[Target], free: Free) -> list[Mark]:
@@ -193,8 +225,7 @@ def placed_labels(targets: Sequence[Target], free: Free) -> list[Mark]:
     """
     room = MOST_LABELLED * free.n_free_cells * CELL_PX**2
     for form, farthest_px, share in TRIES:
-        labels = (label_of(target.cutting, form) for target in targets)
-        if sum(width * height for width, height in map(size_of, labels)) > room:
+        if _area(targets, form) > room:
             continue
         tried = free.copy()
         placed = _all_placed(targets, form, farthest_px, share, tried)
@@ -210,6 +241,12 @@ def placed_labels(targets: Sequence[Target], free: Free) -> list[Mark]:
     return _in_order(found)
 
 
+def _area(targets: Sequence[Target], form: Form) -> float:
+    """Return how much of the picture the labels fill in one form, px2."""
+    sizes = (size_of(label_of(target.cutting, form)) for target in targets)
+    return sum(width * height for width, height in sizes)
+
+
 def _all_placed(
     targets: Sequence[Target], form: Form, farthest_px: float, share: float, free: Free
 ) -> list[Mark] | None:
@@ -217,23 +254,39 @@ def _all_placed(
     found: dict[int, list[Mark]] = {}
     most_smaller = share * len(targets)
     # The near ones first: a leader is a wall to others.
-    for reach_px in sorted({NEAR_PX, farthest_px}):
-        _place_rest(targets, form, reach_px, free, found)
-    if len(targets) - len(found) > most_smaller:
+    if farthest_px > NEAR_PX:
+        _place_rest(targets, form, NEAR_PX, free, found)
+    if not _place_rest(targets, form, farthest_px, free, found, most_smaller):
         return None
-    for smaller in (other for other in SMALL if other.size_px < form.size_px):
-        _place_rest(targets, smaller, FARTHEST_PX, free, found)
+    for smaller in (other for other in (*SMALL, TINY) if other.size_px < form.size_px):
+        _place_rest(targets, smaller, farthest_px, free, found)
     return _in_order(found) if len(found) == len(targets) else None
 
 
 def _place_rest(
-    targets: Sequence[Target], form: Form, farthest_px: float, free: Free, found: dict[int, list[Mark]]
-) -> None:
-    """Place the labels that are not yet found; those that find room are added, and take it."""
+    targets: Sequence[Target],
+    form: Form,
+    farthest_px: float,
+    free: Free,
+    found: dict[int, list[Mark]],
+    most_missing: float = np.inf,
+) -> bool:
+    """Place the labels that are not yet found; those that find room are added, and take it.
+
+    Returns whether no more than ``most_missing`` find no room; beyond that the rest is not tried.
+    """
+    n_missing = 0
     for k, target in enumerate(targets):
-        label = _placed(target, form, farthest_px, free) if k not in found else None
+        if k in found:
+            continue
+        label = _placed(target, form, farthest_px, free)
         if label is not None:
             found[k] = _with_leader(label, target, free)
+            continue
+        n_missing += 1
+        if n_missing > most_missing:
+            return False
+    return True
 
 
 def _in_order(found: Mapping[int, list[Mark]]) -> list[Mark]:
@@ -243,14 +296,14 @@ def _in_order(found: Mapping[int, list[Mark]]) -> list[Mark]:
 def _placed(target: Target, form: Form, farthest_px: float, free: Free) -> Label | None:
     leader = (target.ends_px, target.own)
     tried: list[tuple[str, ...]] = []
-    for width in WIDTHS if form.has_reasons else (ONE_LINE, *WIDTHS):
+    for width in WIDTHS:
         label = label_of(target.cutting, form, width)
         # Few words make the same lines in any width.
-        if label.steps + label.today in tried:
+        if label.steps + label.today + label.after in tried:
             continue
-        tried.append(label.steps + label.today)
+        tried.append(label.steps + label.today + label.after)
         across, down = (side + GAP_PX for side in size_of(label))
-        place = free.place(target.outline_px, across, down, farthest_px, leader=leader)
+        place = free.place(target.outline_px, across, down, farthest_px, leader=leader, owned=target.owned)
         if place is not None:
             return moved(label, place[0] + GAP_PX / 2, place[1] + GAP_PX / 2)
     return None
@@ -270,23 +323,32 @@ def _on_its_foliage(target: Target, free: Free) -> list[Mark]:
 
 def moved(label: Label, left_px: float, top_px: float) -> Label:
     """Return a label with another corner."""
-    return Label(left_px, top_px, label.size_px, label.number, label.grade, label.steps, label.today)
+    return replace(label, left_px=left_px, top_px=top_px)
 
 
 def leader_ends(cutting: Cutting) -> Points:
     """Return the points of the axis, (N, 2) mm, on which a leader may end."""
     shape = cutting.shape
-    low, high = FREE_OF_DOTS_MM
-    is_free = (shape.arc_mm >= low) & (shape.arc_mm <= float(shape.arc_mm[-1]) - high)
-    return np.asarray(shape.axis_mm[is_free] if is_free.any() else shape.axis_mm)
+    total_mm = float(shape.arc_mm[-1])
+    leafy_mm = max(
+        float(np.nan_to_num(shape.foliage_from_mm)), *(p.strip_to_mm for p in cutting.grade.pieces[:1]), 0.0
+    )
+    low, high = (leafy_mm + share * (total_mm - leafy_mm) for share in DOTS_SHARE)
+    is_free = (shape.arc_mm >= low) & (shape.arc_mm <= high)
+    is_clear = is_free.copy()
+    for place in places_of(cutting):
+        is_clear &= np.abs(shape.arc_mm - place.at_mm) > DOT_OFF_BARS_MM
+    return np.asarray(
+        next((shape.axis_mm[found] for found in (is_clear, is_free) if found.any()), shape.axis_mm)
+    )
 
 
 def _with_leader(label: Label, target: Target, free: Free) -> list[Mark]:
     """Return a label after a line from it to a dot on the stem of its cutting; both then take their room."""
     width, height = size_of(label)
+    corner = np.array([label.left_px, label.top_px])
+    line = free.leader(corner, np.array([width, height]), target.ends_px, target.own)
     free.take_box(label.left_px, label.top_px, width, height)
-    low = np.array([label.left_px, label.top_px])
-    line = shortest_line(target.ends_px, low, low + np.array([width, height]))
     if not np.hypot(*(line[1] - line[0])) > 0.0:
         return [label]
     free.take_line(line)

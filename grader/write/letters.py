@@ -28,7 +28,9 @@ RAISED_SHARE = 0.6
 """Size of a raised digit over letter size."""
 BOLD_SHARE = 1 / 32
 """Width added round each letter of a bold text, over letter size."""
-_RAISED_PARTS = re.compile("([²³])")
+_RAISED_PARTS = re.compile("([²³])|(?<=-)(?=-)")
+HYPHEN_GAP_SHARE = 0.2
+"""Gap between two hyphens over letter size: without it they run into one dash."""
 
 Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 
@@ -60,7 +62,7 @@ def drawable(text: str) -> str:
 def runs_of(text: str, size_px: float) -> list[tuple[str, float, float]]:
     """Return the pieces in which a line is drawn: letters, px from its left end, letter size in px.
 
-    Raised digits are pieces of their own.
+    Raised digits are pieces of their own; two hyphens are drawn apart.
 
     Examples
     --------
@@ -74,6 +76,7 @@ def runs_of(text: str, size_px: float) -> list[tuple[str, float, float]]:
         size = size_px * (RAISED_SHARE if part in RAISED else 1.0)
         runs.append((letters, left, float(size)))
         left += float(font_of(round(size)).getlength(letters))
+        left += HYPHEN_GAP_SHARE * size_px if letters.endswith("-") else 0.0
     return runs
 
 
@@ -99,6 +102,7 @@ def draw_line(
                 left, top, mask = _word_mask(word, size, stroke_px)
                 pen.bitmap((round(x) + left, round(y) + top), mask, fill=ink)
                 x += font_of(size).getlength(word)
+        x += HYPHEN_GAP_SHARE * size_px if letters.endswith("-") else 0.0
 
 
 @functools.lru_cache(maxsize=1024)

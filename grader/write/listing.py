@@ -21,10 +21,13 @@ LEGEND_GAP_PX = 30.0
 LINE_PX = TEXT_PX * LINE_SPACING
 DO_LINE_PX = DO_PX * LINE_SPACING
 KEY = (
-    "Long red bar: cut here; its mm count along the stem from the present cut end. Dashed bar across: strip "
-    "up to here; its mm are the bare (stripped) stem, from the cut end that it then has. Black bar: cut end. "
-    "Two short lines: base diameter taken between them. Blue bar: foliage begins. Ring: tip or stray needle; "
-    "wide ring: crook (sharp bend). Dashed blue: middle of the stem. Line with a dot: from label to stem."
+    "Long orange bar: cut or divide here. All mm of cuts count along the stem from the black bar, before any "
+    "cut. Dashed blue bar across: strip up to here; its mm are the bare (stripped) stem, from the cut end "
+    "that it then has. Black bar: cut end. Two short lines: base diameter taken between them. Blue bar: "
+    "foliage begins. Ring: tip or stray needle; wide ring: bend (crook). Dashed blue along the stem: its "
+    "middle. Line with a dot: from label to cutting. Outline: grade of today; 1 green, whole line; 2 orange, "
+    "long dashes; cull black, dash and dot; unsure blue, short dashes. Cell A2: place on the mat, column A, "
+    "row 2."
 )
 MEANING = {
     "1": "good",

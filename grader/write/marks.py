@@ -49,13 +49,15 @@ STYLES: Mapping[str, Style] = MappingProxyType(
     {
         "1": Style("1", Shape.CIRCLE, BLUISH_GREEN, WHITE, (), 6, "grade 1"),
         "2": Style("2", Shape.SQUARE, ORANGE, BLACK, (46.0, 14.0), 7, "grade 2"),
-        "cull": Style("X", Shape.OCTAGON, BLACK, WHITE, (30.0, 10.0, 8.0, 10.0), 9, "cull"),
+        "cull": Style("X", Shape.OCTAGON, BLACK, WHITE, (30.0, 10.0, 8.0, 10.0), 5, "cull"),
         "unsure": Style("?", Shape.DIAMOND, WHITE, BLACK, (9.0, 12.0), 8, "unsure"),
     }
 )
 LINE_COLOURS: Mapping[str, Rgb] = MappingProxyType(
-    {"1": BLUISH_GREEN, "2": ORANGE, "cull": VERMILLION, "unsure": SKY_BLUE}
+    {"1": BLUISH_GREEN, "2": ORANGE, "cull": BLACK, "unsure": SKY_BLUE}
 )
+"""A cull's outline is black on white, as its sign is: in grey too it is no bar of a cut."""
+LINE_RIMS: Mapping[str, Rgb] = MappingProxyType({"1": BLACK, "2": BLACK, "cull": WHITE, "unsure": BLACK})
 SET_ASIDE_DASHES_PX = (22.0, 18.0)
 
 
@@ -106,7 +108,11 @@ class Label:
     steps: tuple[str, ...]
     """What to do now, in lines."""
     today: tuple[str, ...]
-    """The grade of today, why, and which comes of it, in lines; empty where there is no room."""
+    """The grade of today and why, in lines; empty where there is no room."""
+    after: tuple[str, ...] = ()
+    """Which grade comes of it, in lines."""
+    after_grades: tuple[str, ...] = ()
+    """The grades that come of it: a sign each."""
 
 
 @dataclass(frozen=True, slots=True)

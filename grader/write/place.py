@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import cv2
@@ -11,14 +12,18 @@ from PIL import Image, ImageDraw
 
 from calib.frames import Points
 
-CELL_PX = 8
+CELL_PX = 12
 """Fineness of the map of taken places."""
 FARTHEST_PX = 420.0
 """A label further off is not read as belonging to its cutting."""
 GAP_PX = 10.0
-MOST_LEADERS = 100
+FOREIGN_PX = 200.0
+"""A label that lies wholly beside another cutting counts as so much further off."""
+FIRST_LEADERS = 8
+"""So many free places are tried at once first: nearly always one of them will do."""
+MOST_LEADERS = 24
 """How many free places are tried for one label before it is called impossible."""
-MOST_ENDS = 50
+MOST_ENDS = 24
 """How many of the points on which a leader may end are looked at then."""
 
 
@@ -85,6 +90,7 @@ class Free:
         farthest_px: float = FARTHEST_PX,
         over_px: Points | None = None,
         leader: tuple[Points, NDArray[np.bool_]] | None = None,
+        owned: NDArray[np.int32] | None = None,
     ) -> tuple[float, float] | None:
         """Return the corner of the free box nearest to some points, or None if there is none near.
 
@@ -101,6 +107,8 @@ class Free:
         leader : ((K, 2), cells), optional
             Where the leader of the label may end, and the cells over which it may run, as from ``covered``:
             its straight way from the label crosses nothing else that is taken.
+        owned : (rows + 1, columns + 1), optional
+            How many cells up to each are nearest to what the label belongs to, from ``owned_counts``.
         """
         size_px = np.array([width_px, height_px])
         w, h = (int(-(-side // CELL_PX)) + 1 for side in size_px)
@@ -112,13 +120,18 @@ class Free:
         rows, cols = is_taken.shape
         if w >= cols or h >= rows:
             return None
-        total = np.asarray(cv2.integral(is_taken.astype(np.uint8)))
-        covered = total[h:, w:] - total[:-h, w:] - total[h:, :-w] + total[:-h, :-w]
+        is_free = _box_sums(np.asarray(cv2.integral(is_taken.view(np.uint8)), dtype=np.int32), w, h) == 0
+        if not is_free.any():
+            return None
         away_px = _distance_px(near_px - low * CELL_PX, (rows, cols), w, h)
-        y, x = np.nonzero((covered == 0) & (away_px <= farthest_px))
+        y, x = np.nonzero(is_free & (away_px <= farthest_px))
         if not len(x):
             return None
-        order = np.argsort(away_px[y, x], kind="stable")
+        cost_px = away_px[y, x].astype(np.float64)
+        if owned is not None:
+            part = owned[low[1] : low[1] + rows + 1, low[0] : low[0] + cols + 1]
+            cost_px = cost_px + FOREIGN_PX * (1.0 - _box_sums(part, w, h)[y, x] / (w * h))
+        order = np.argsort(cost_px, kind="stable")
         corners = (np.stack([x, y], axis=1)[order] + low).astype(np.float64) * CELL_PX
         if leader is not None:
             return self._clear(corners, size_px, *leader)
@@ -134,13 +147,26 @@ class Free:
         """Return the first of some corners from which a straight leader crosses nothing."""
         corners_px = corners_px[:: max(1, len(corners_px) // MOST_LEADERS)]
         ends_px = ends_px[:: max(1, len(ends_px) // MOST_ENDS)]
-        low = corners_px[:, None, :]
-        starts = np.clip(ends_px[None], low, low + size_px)
-        k = np.argmin(np.hypot(*np.moveaxis(ends_px[None] - starts, 2, 0)), axis=1)
-        lines = np.stack([starts[np.arange(len(k)), k], ends_px[k]], axis=1)
         is_taken = (self.n_taken > 0) & ~own
-        free = np.flatnonzero(~is_taken[self._cells_of(lines)].any(axis=-1))
-        return tuple(corners_px[free[0]].tolist()) if len(free) else None
+        for some_px in (corners_px[:FIRST_LEADERS], corners_px[FIRST_LEADERS:]):
+            if len(some_px):
+                lines = _leaders(some_px, size_px, ends_px)
+                is_crossed = np.any(is_taken[self._cells_of(lines)], axis=-1)
+                free = np.flatnonzero(~np.all(is_crossed, axis=1))
+                if len(free):
+                    return tuple(some_px[free[0]].tolist())
+        return None
+
+    def leader(self, corner_px: Points, size_px: Points, ends_px: Points, own: NDArray[np.bool_]) -> Points:
+        """Return the straight line, (2, 2), from a box to one of some points that crosses nothing else.
+
+        The shortest where all cross something.
+        """
+        ends_px = ends_px[:: max(1, len(ends_px) // MOST_ENDS)]
+        lines = _leaders(corner_px[None], size_px, ends_px)[0]
+        is_taken = (self.n_taken > 0) & ~own
+        is_crossed = np.any(is_taken[self._cells_of(lines)], axis=-1)
+        return np.asarray(lines[int(np.argmin(is_crossed))])
 
     def copy(self) -> Free:
         """Return a map on which labels can be tried."""
@@ -155,11 +181,48 @@ class Free:
     def _cells_of(self, lines_px: Points) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         """Return rows and columns, (..., N) each, of the cells under straight lines (..., 2, 2)."""
         away = lines_px[..., 1, :] - lines_px[..., 0, :]
-        n = 2 + int(np.hypot(away[..., 0], away[..., 1]).max() / (CELL_PX / 2))
+        n = 2 + int(np.hypot(away[..., 0], away[..., 1]).max() / CELL_PX)
         along = np.linspace(0.0, 1.0, n)[:, None]
         cells = ((lines_px[..., 0, None, :] + along * away[..., None, :]) / CELL_PX).astype(np.intp)
         rows, columns = self.n_taken.shape
-        return np.clip(cells[..., 1], 0, rows - 1), np.clip(cells[..., 0], 0, columns - 1)
+        np.maximum(cells, 0, out=cells)
+        np.minimum(cells, [columns - 1, rows - 1], out=cells)
+        return cells[..., 1], cells[..., 0]
+
+
+def owned_counts(covered: Sequence[NDArray[np.bool_]]) -> list[NDArray[np.int32]]:
+    """Return for each thing how many cells, up to each, are nearer to it than to the others.
+
+    Parameters
+    ----------
+    covered : sequence of (rows, columns)
+        Which cells each thing covers.
+
+    Returns
+    -------
+    list of (rows + 1, columns + 1)
+        Summed-area tables.
+    """
+    if not covered:
+        return []
+    owner_at = np.full(covered[0].shape, -1, dtype=np.int32)
+    for k, mask in enumerate(covered):
+        owner_at[mask] = k
+    is_covered = owner_at >= 0
+    _, nearest = cv2.distanceTransformWithLabels(
+        (~is_covered).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    owner_of = np.full(int(nearest.max()) + 1, -1, dtype=np.int32)
+    owner_of[nearest[is_covered]] = owner_at[is_covered]
+    owner = owner_of[nearest]
+    return [np.asarray(cv2.integral((owner == k).astype(np.uint8))) for k in range(len(covered))]
+
+
+def _box_sums(total: NDArray[np.int32], columns: int, rows: int) -> NDArray[np.int32]:
+    """Return the sum over each box of some cells, from a summed-area table."""
+    return np.asarray(
+        total[rows:, columns:] - total[:-rows, columns:] - total[rows:, :-columns] + total[:-rows, :-columns]
+    )
 
 
 def _distance_px(points_px: Points, shape: tuple[int, int], columns: int, rows: int) -> NDArray[np.float32]:
@@ -174,8 +237,14 @@ def _distance_px(points_px: Points, shape: tuple[int, int], columns: int, rows: 
     return np.asarray(least[: height - rows + 1, : width - columns + 1] * CELL_PX, dtype=np.float32)
 
 
-def shortest_line(points_px: Points, low_px: Points, high_px: Points) -> Points:
-    """Return the shortest straight line, (2, 2), from a box to one of some points (N, 2)."""
-    starts = np.clip(points_px, low_px, high_px)
-    k = int(np.argmin(np.hypot(*(points_px - starts).T)))
-    return np.stack([starts[k], points_px[k]])
+def _leaders(corners_px: Points, size_px: Points, ends_px: Points) -> Points:
+    """Return the leaders to try from some boxes (N, 2): (N, 4, 2, 2), the shortest first.
+
+    The others end at the first, the middle and the last of the points.
+    """
+    low = corners_px[:, None, :]
+    starts = np.minimum(np.maximum(ends_px[None], low), low + size_px)
+    nearest = np.argmin(((ends_px[None] - starts) ** 2).sum(axis=2), axis=1)
+    others = np.broadcast_to([0, len(ends_px) // 2, len(ends_px) - 1], (len(nearest), 3))
+    k = np.column_stack([nearest, others])
+    return np.stack([np.take_along_axis(starts, k[..., None], axis=1), ends_px[k]], axis=2)

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from grader.verdict import advice
+from grader.verdict import wording
 from tests.bench.double import PAGE, Double, Plan, both
 from tests.bench.hand import (
     DESKTOP,
@@ -123,15 +123,15 @@ def test_the_words_that_the_page_looks_for_are_those_of_the_advice() -> None:
     parts = (PAGE / "parts.js").read_text(encoding="utf-8")
     (ready,) = re.findall(r"READY = /(.*)/i", parts)
     (blade,) = re.findall(r"BLADE = /(.*)/i", parts)
-    assert all(re.match(ready, words) for words in advice._LAST_STEP.values())
-    source = Path(str(advice.__file__)).read_text(encoding="utf-8")
+    assert all(re.match(ready, step.words) for step in wording._STICK.values())
+    source = Path(str(wording.__file__)).read_text(encoding="utf-8")
     for words in ("cut again ", "cut the top off ", "divide "):
         assert f'f"{words}' in source and re.search(blade, words)
     for words in (
         "strip 3 mm more",
         "discard: crooked",
         "set aside: may be crooked",
-        "measure by hand: crook",
+        "measure by hand: total length, ruler along the stem, cut end to tip: at most 100.0 mm",
     ):
         assert not re.match(ready, words) and not re.search(blade, words)
 

@@ -94,7 +94,7 @@ def test_everything_is_in_it(tmp_path: Path) -> None:
     # One cutting of each grade a tray; the sizes are those of the invented shapes.
     assert "66.0 mm ± 0.4 mm 2.60 in" in page.text
     assert (
-        "Do: stick with grade 2.Today grade 2: "
+        "Do: stick: grade 2.Today grade 2: "
         "too short: total length 66.0 ± 0.4 mm (2.60 in), wanted at least 75.0 mm (2.95 in)."
     ) in page.text
     assert "Set aside (not a cutting): This is not a cutting: take it off." in page.text

@@ -85,7 +85,7 @@ def test_tags_cover_no_cutting_on_a_crowded_tray(tmp_path: Path) -> None:
 
 
 def test_a_cull_to_be_stripped_is_tagged_with_its_group(tmp_path: Path) -> None:
-    strip = "strip 10 mm more, so that 27 mm (1.06 in) are bare, then stick"
+    strip = "strip 10 mm more, so that 27 mm (1.06 in) are bare, then stick: grade 1"
     piece = Piece(0.0, 98.0, 27.0, "1", {})
     plan = plan_of(tmp_path, [*MIXED, Invented(98.0, 17.0, "cull", strip, pieces=(piece,))])
     signs = {int(tag.number): tag.sign for tag in tags_of(plan)}

@@ -197,7 +197,7 @@ def test_the_file_holds_where_every_cutting_is(tmp_path: Path) -> None:
 def to_strip(length_mm: float, grade: str = "cull", after: str = "1", advice: str = "") -> Invented:
     """Return a cutting that has only to be stripped to become good."""
     piece = Piece(0.0, length_mm, 27.0, after, {})
-    words = advice or "strip 10 mm more, so that 27 mm (1.06 in) are bare, then stick"
+    words = advice or "strip 10 mm more, so that 27 mm (1.06 in) are bare, then stick: grade 1"
     return Invented(length_mm, 17.0, grade, words, pieces=(piece,))
 
 

@@ -30,47 +30,47 @@ def verdict_on(shape: CuttingShape, targets: Targets = JUNIPER) -> Grade:
 @pytest.mark.parametrize(
     ("shape", "grade", "advice"),
     [
-        (straight_shape(), "1", "stick"),
-        (with_strays(straight_shape(), 5.0, 12.0), "1", "pull 2 needles off the stem, then stick"),
+        (straight_shape(), "1", "stick: grade 1"),
+        (with_strays(straight_shape(), 5.0, 12.0), "1", "pull 2 needles off the stem, then stick: grade 1"),
         # 17 mm bare, 25 wanted: 27 mm are surely 25 when a hand strips to +- 1 mm.
         (
             straight_shape(stripped_mm=17.0),
             "cull",
-            "strip 10 mm more, so that 27 mm (1.06 in) are bare, then stick",
+            "strip 10 mm more, so that 27 mm (1.06 in) are bare, then stick: grade 1",
         ),
         # 24.6 +- 0.6 mm is too close to 25 to tell; stripping ends the doubt.
         (
             straight_shape(stripped_mm=24.6),
             "unsure",
-            "strip 2 mm more, so that 27 mm (1.06 in) are bare, then stick",
+            "strip 2 mm more, so that 27 mm (1.06 in) are bare, then stick: grade 1",
         ),
         # 26.2 +- 0.6 mm might still be short of 25 with a chance of 2 %: clear; 25.5 mm is not.
-        (straight_shape(stripped_mm=26.2), "1", "stick"),
+        (straight_shape(stripped_mm=26.2), "1", "stick: grade 1"),
         (
             straight_shape(stripped_mm=25.5),
             "unsure",
-            "strip 2 mm more, so that 28 mm (1.10 in) are bare, then stick",
+            "strip 2 mm more, so that 28 mm (1.10 in) are bare, then stick: grade 1",
         ),
         # 6.3 +- 0.04 mm thick all along: no cut makes it surely thinner.
         (
             straight_shape(width_mm=6.3, stripped_mm=38.0),
             "unsure",
-            "measure by hand: base diameter (at most 6.35 mm = 0.250 in): "
-            "if so stick with grade 2, else discard",
+            "measure by hand: base diameter, caliper 3 to 10 mm above the cut end: at most 6.35 mm ("
+            "0.250 in); if so stick: grade 2, else discard",
         ),
         (straight_shape(length_mm=44.0, stripped_mm=27.0), "cull", "discard: too short"),
-        (straight_shape(length_mm=66.0, stripped_mm=27.0), "2", "stick with grade 2"),
+        (straight_shape(length_mm=66.0, stripped_mm=27.0), "2", "stick: grade 2"),
         # A bend at 10 mm, seen from 12 mm on, its place known to 3 mm: 6 mm above it is surely above it.
         (
             straight_shape(length_mm=104.0, bend_at_mm=10.0, bend_deg=60.0, stripped_mm=38.0),
             "cull",
             "cut again 19 mm (0.75 in) above the present cut end (above the crook), "
-            "strip 9 mm more, so that 28 mm (1.10 in) are bare, then stick",
+            "strip 9 mm more, so that 28 mm (1.10 in) are bare, then stick: grade 1",
         ),
         (
             straight_shape(heel=Heel(6.0, 4.0), stripped_mm=35.0),
             "2",
-            "cut again 7 mm (0.28 in) above the present cut end (off the heel), then stick",
+            "cut again 7 mm (0.28 in) above the present cut end (off the heel), then stick: grade 1",
         ),
         # 9 mm thick all along: no cut helps.
         (straight_shape(width_mm=9.0), "cull", "discard: oversized wood"),
@@ -79,25 +79,26 @@ def verdict_on(shape: CuttingShape, targets: Targets = JUNIPER) -> Grade:
             straight_shape(length_mm=98.0, width_mm=4.2, taper_mm_per_mm=0.05, stripped_mm=38.0),
             "2",
             "cut again 15 mm (0.59 in) above the present cut end (above the oversized wood), "
-            "strip 5 mm more, so that 28 mm (1.10 in) are bare, then stick",
+            "strip 5 mm more, so that 28 mm (1.10 in) are bare, then stick: grade 1",
         ),
         (
             replace(straight_shape(length_mm=190.0, stripped_mm=30.0), foliage_area_mm2=3000.0),
             "cull",
-            "divide 95 mm (3.74 in) above the cut end: 2 cuttings, "
-            "strip the upper one so that 28 mm (1.10 in) are bare, then stick",
+            "divide 95 mm (3.74 in) above the cut end: 2 cuttings, strip nothing off the lower one, "
+            "strip the upper one so that 28 mm (1.10 in) are bare, then stick: both grade 1",
         ),
         (
             straight_shape(length_mm=110.0, stripped_mm=38.0),
             "2",
             "cut again 12 mm (0.47 in) above the present cut end (to shorten it), "
-            "strip 2 mm more, so that 28 mm (1.10 in) are bare, then stick",
+            "strip 2 mm more, so that 28 mm (1.10 in) are bare, then stick: grade 1",
         ),
         # 60 mm of bare stem where 40 are wanted, and enough length above.
         (
             straight_shape(length_mm=99.0, stripped_mm=52.0),
             "2",
-            "cut again 14 mm (0.55 in) above the present cut end (to shorten the bare stem), then stick",
+            "cut again 14 mm (0.55 in) above the present cut end (to shorten the bare stem), "
+            "then stick: grade 1",
         ),
     ],
 )
@@ -112,7 +113,8 @@ def test_nothing_is_cut_for_a_doubtful_part_of_a_millimetre(length: float) -> No
     verdict = verdict_on(straight_shape(length_mm=length, stripped_mm=36.0))
     assert verdict.grade == "unsure" and not verdict.pieces
     assert verdict.advice == (
-        "measure by hand: total length (at most 100.0 mm = 3.94 in): if so stick, else stick with grade 2"
+        "measure by hand: total length, ruler along the stem, cut end to tip: at most 100.0 mm (3.94 in); "
+        "if so stick: grade 1, else stick: grade 2"
     )
 
 
@@ -120,8 +122,9 @@ def test_stripping_for_a_certain_fault_cuts_nothing_for_a_doubtful_one() -> None
     verdict = verdict_on(straight_shape(length_mm=99.8, stripped_mm=21.0))
     assert verdict.grade == "2"
     assert verdict.advice == (
-        "strip 6 mm more, so that 27 mm (1.06 in) are bare, then measure by hand: total length "
-        "(at most 100.0 mm = 3.94 in): if so stick, else stick with grade 2"
+        "strip 6 mm more, so that 27 mm (1.06 in) are bare, then measure by hand: total length, "
+        "ruler along the stem, cut end to tip: at most 100.0 mm (3.94 in); if so stick: grade 1, "
+        "else stick: grade 2"
     )
 
 
@@ -129,8 +132,9 @@ def test_stripping_ends_its_own_doubt_and_leaves_the_others_to_be_measured() -> 
     verdict = verdict_on(straight_shape(stripped_mm=24.6, width_mm=1.62))
     assert verdict.grade == "unsure"
     assert verdict.advice == (
-        "strip 2 mm more, so that 27 mm (1.06 in) are bare, then measure by hand: base diameter "
-        "(at least 1.60 mm = 0.063 in): if so stick, else stick with grade 2"
+        "strip 2 mm more, so that 27 mm (1.06 in) are bare, then measure by hand: base diameter, "
+        "caliper 3 to 10 mm above the cut end: at least 1.60 mm (0.063 in); if so stick: grade 1, "
+        "else stick: grade 2"
     )
 
 
@@ -141,11 +145,11 @@ def test_a_second_grade_is_not_promised_to_what_may_be_a_cull() -> None:
     verdict = grade_cutting(traits, JUNIPER, shape)
     assert verdict.grade == "unsure"
     # Only behind "if so": the doubt comes first, and what becomes of it otherwise is said too.
-    assert "with grade 2" not in verdict.advice.partition(": if so ")[0]
-    assert verdict.advice.endswith("if so stick with grade 2, else discard")
+    assert "grade 2" not in verdict.advice.partition("; if so ")[0]
+    assert verdict.advice.endswith("if so stick: grade 2, else discard")
     assert (
-        "measure by hand: base diameter (at least 1.00 mm = 0.039 in, at most 6.35 mm = 0.250 in)"
-        in verdict.advice
+        "measure by hand: base diameter, caliper 3 to 10 mm above the heel: at least 1.00 mm (0.039 in), "
+        "at most 6.35 mm (0.250 in)" in verdict.advice
     )
 
 
@@ -153,7 +157,7 @@ def test_stripping_is_not_advised_where_the_foliage_would_not_last() -> None:
     # 255 +- 9 mm2 on 60 mm of axis: stripping 10 mm takes it below 250.
     shape = replace(straight_shape(stripped_mm=20.0), foliage_area_mm2=280.0)
     assert verdict_on(shape).grade == "2"
-    assert verdict_on(shape).advice == "stick with grade 2"
+    assert verdict_on(shape).advice == "stick: grade 2"
 
 
 def test_the_pieces_say_what_the_words_say() -> None:
@@ -179,8 +183,9 @@ def test_unsure_says_what_to_measure_by_hand_and_what_to_judge_by_eye() -> None:
         base_diameter_mm=not_measurable("foliage hides it"), browned_share=Measured(0.3, 0.1)
     )
     assert grade_cutting(traits, JUNIPER).advice == (
-        "measure by hand: base diameter (at least 1.00 mm = 0.039 in, at most 6.35 mm = 0.250 in); "
-        "judge by eye: browned share (at most 30 %): if so stick with grade 2, else discard"
+        "measure by hand: base diameter, caliper 3 to 10 mm above the cut end: at least 1.00 mm (0.039 in), "
+        "at most 6.35 mm (0.250 in); judge by eye: browned share: at most 30 %, best guess 30 %, so yes; "
+        "if so stick: grade 2, else discard"
     )
 
 
@@ -188,28 +193,87 @@ def test_nothing_is_measured_that_cannot_change_the_grade() -> None:
     """Surely beyond the 10 % wanted, perhaps beyond the 30 % allowed: the wanted diameter is all one."""
     traits = plain_traits(base_diameter_mm=Measured(1.6, 0.1), browned_share=Measured(0.28, 0.04))
     advice = grade_cutting(traits, JUNIPER).advice
-    assert advice == "judge by eye: browned share (at most 30 %): if so stick with grade 2, else discard"
+    assert advice == (
+        "judge by eye: browned share: at most 30 %, best guess 28 %, so yes; if so stick: grade 2, "
+        "else discard"
+    )
 
 
 def test_doubts_with_unlike_ends_say_each_its_own() -> None:
     traits = plain_traits(base_diameter_mm=Measured(1.6, 0.1), browned_share=Measured(0.25, 0.1))
     advice = grade_cutting(traits, JUNIPER).advice
-    assert "base diameter (at least 1.60 mm = 0.063 in, else stick with grade 2)" in advice
-    assert "browned share (at most 30 %, else discard): if so stick" in advice
+    assert "above the cut end: at least 1.60 mm (0.063 in), else stick: grade 2;" in advice
+    assert (
+        "browned share: at most 30 %, best guess 25 %, so yes, else discard; if so stick: grade 1" in advice
+    )
 
 
 def test_what_comes_of_the_advice_is_said_where_it_lifts_the_grade() -> None:
     """On the picture the first thing is what to do; the grade that it makes stands beside that of today."""
     short = verdict_on(straight_shape(stripped_mm=17.0))
-    assert (short.grade, short.steps) == ("cull", ("strip 10 mm more", "stick"))
+    assert (short.grade, short.steps) == ("cull", ("strip 10 mm more, to 27 mm bare", "stick: grade 1"))
     assert short.afterwards == "after stripping: grade 1"
     assert verdict_on(straight_shape()).afterwards == ""
     thin = verdict_on(straight_shape(stripped_mm=24.6, width_mm=1.62))
-    assert thin.steps == ("strip 2 mm more", "measure base diameter")
+    assert thin.steps == (
+        "strip 2 mm more, to 27 mm bare",
+        "measure base diameter (see list)",
+        "if good stick: grade 1, else stick: grade 2",
+    )
     assert thin.afterwards == ("after stripping: grade 1 if base diameter is at least 1.60 mm, else grade 2")
     long = verdict_on(replace(straight_shape(length_mm=190.0, stripped_mm=30.0), foliage_area_mm2=3000.0))
-    assert long.steps == ("divide at 95 mm", "strip the upper one to 28 mm bare", "stick")
-    assert long.afterwards == "after cutting and stripping: 2 of grade 1"
+    assert long.steps == (
+        "divide at 95 mm",
+        "strip nothing off the lower one",
+        "strip the upper one to 28 mm bare",
+        "stick: both grade 1",
+    )
+    assert long.afterwards == "after cutting and stripping: both grade 1"
+
+
+def test_a_cutting_that_stays_grade_2_says_why() -> None:
+    stays = verdict_on(straight_shape(length_mm=71.5, stripped_mm=17.0))
+    assert stays.afterwards == "after stripping: grade 2 (too short: 71.5 mm)"
+    assert stays.steps[-1] == "stick: grade 2"
+
+
+def test_a_bend_is_measured_as_a_gap_beside_a_ruler() -> None:
+    """30 mm * sin(45 degrees) = 21.2 mm; where only 24 mm are left above the bend, 20 mm * sin(45) = 14.1."""
+    bent = plain_traits(crook_deg=Measured(44.0, 3.0))
+    assert grade_cutting(bent, JUNIPER).advice == (
+        "measure by hand: bend, ruler along the stem below the bend, 40 mm above the cut end: 30 mm past the "
+        "bend the stem may be at most 21 mm (0.84 in) off it; if so stick: grade 2, else discard"
+    )
+    short = bent | {"crook_at_mm": Measured(66.0, 3.0)}
+    assert (
+        "20 mm past the bend the stem may be at most 14 mm (0.56 in) off it"
+        in grade_cutting(short, JUNIPER).advice
+    )
+    assert grade_cutting(bent, JUNIPER).steps == (
+        "measure bend (see list)", "if good stick: grade 2, else discard"
+    )  # fmt: skip
+
+
+def test_a_sweep_is_measured_as_a_gap_beside_a_ruler() -> None:
+    """0.12 of the straight line of 89 mm are 10.7 mm."""
+    bowed = plain_traits(sweep_ratio=Measured(0.119, 0.004))
+    assert grade_cutting(bowed, JUNIPER).advice == (
+        "measure by hand: sweep, ruler straight from cut end to tip: the stem may be at most 11 mm (0.42 in) "
+        "off it; if so stick: grade 1, else stick: grade 2"
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(30.0, 230.0), st.floats(2.0, 60.0), st.floats(0.8, 9.0), st.floats(0.0, 60.0))
+def test_every_advice_ends_in_a_named_place(length: float, bare: float, width: float, bend: float) -> None:
+    shape = straight_shape(
+        length, min(bare, length - 12.0), width, 0.4 * width / length, bend_at_mm=20.0, bend_deg=bend
+    )
+    verdict = verdict_on(shape)
+    for words in (verdict.advice, verdict.steps[-1]):
+        assert re.search(r"(grade [12]|discard(: .*)?|photograph( them)? again)$", words)
+        assert not re.search(r"stick(?!:)|else cull", words)
+    assert "else cull" not in verdict.afterwards
 
 
 @settings(max_examples=40, deadline=None)

@@ -32,7 +32,7 @@ def test_places_are_those_of_the_advice() -> None:
 def test_a_divided_shoot_has_one_line_where_two_pieces_meet() -> None:
     shape = replace(straight_shape(190.0, 30.0), foliage_area_mm2=3000.0)
     assert places_of(graded_cutting(1, shape)) == (
-        Place("cut", 95.0, 95.0),
+        Place("divide", 95.0, 95.0),
         Place("strip", 123.0, 28.0),
     )
 

@@ -18,9 +18,11 @@ from grader.write.annotate import dashed
 from grader.write.canvas import WIDTH_PX, canvas_of
 from grader.write.compose import BASE_STRETCH_MM, base_stretch_mm, marks_of
 from grader.write.label import (
+    BARE,
     LARGE,
     SMALL,
     label_of,
+    leader_ends,
     reason_words,
     size_of,
     today_px,
@@ -28,7 +30,7 @@ from grader.write.label import (
 )
 from grader.write.letters import block_size, draw_line
 from grader.write.listing import list_marks
-from grader.write.marks import STYLES, Badge, Label, Line, Mark, Ring, Words
+from grader.write.marks import LINE_COLOURS, STYLES, VERMILLION, Badge, Label, Line, Mark, Ring, Words
 from tests.synthetic_records import graded_cutting, graded_photo, outline_of, straight_shape
 
 PAPER = 235
@@ -72,19 +74,22 @@ def test_each_cutting_has_a_label_large_enough_to_read() -> None:
 def test_what_to_do_comes_first_and_what_it_lifts_the_grade_to_is_said() -> None:
     short = graded_cutting(7, straight_shape(stripped_mm=9.0))
     label = label_of(short, LARGE[0])
-    assert " ".join(label.steps) == "Strip 18 mm more, stick"
+    assert " ".join(label.steps) == "Strip 18 mm more, to 27 mm bare, stick: grade 1"
     assert label.grade == "cull"
     assert today_words(short) == ["today: cull (short bare stem: 9.0 mm)", "after stripping: grade 1"]
-    assert label.today[0].startswith("today: cull") and label.today[-1].endswith("grade 1")
-    # On a crowded tray there is no room for the second sentence: then no bare X beside "stick".
-    assert label_of(short, SMALL[0]).grade == ""
-    assert label_of(graded_cutting(8, straight_shape(length_mm=40.0)), SMALL[0]).grade == "cull"
+    assert label.today[0].startswith("today: cull") and label.after[-1].endswith("grade 1")
+    # Each sentence has its own sign: X beside that of today, 1 beside what comes of it.
+    assert label.after_grades == ("1",)
+    assert label_of(short, SMALL[0]).today and label_of(short, SMALL[0]).after_grades == ("1",)
+    # Where there is no room for the second sentence: no bare X beside "stick".
+    assert label_of(short, BARE).grade == ""
+    assert label_of(graded_cutting(8, straight_shape(length_mm=40.0)), BARE).grade == "cull"
 
 
 def test_a_doubt_says_what_is_doubtful_and_what_comes_of_it() -> None:
     doubtful = graded_cutting(1, straight_shape(stripped_mm=24.6))
     assert today_words(doubtful) == [
-        "today: unsure (may be short bare stem: 24.6 mm, limit 25.0 mm)",
+        "today: unsure (may be short bare stem: 24.6 ± 0.6 mm, limit 25.0 mm)",
         "after stripping: grade 1",
     ]
 
@@ -143,7 +148,7 @@ def test_reasons_are_short_and_say_what_and_how_much() -> None:
     graded = graded_photo()
     assert reason_words(graded.cuttings[0]) == []
     assert "too short: 66.0 mm" in reason_words(graded.cuttings[1])
-    assert "may be too short: 74.8 mm, limit 75.0 mm" in reason_words(graded.cuttings[3])
+    assert "may be too short: 74.8 ± 0.4 mm, limit 75.0 mm" in reason_words(graded.cuttings[3])
 
 
 def test_base_diameter_is_shown_where_it_is_taken() -> None:
@@ -238,3 +243,29 @@ def test_a_raised_2_is_drawn_higher_and_smaller() -> None:
     assert columns.min() > np.nonzero(plain)[1].max()
     assert rows.max() < letters.max() - 0.25 * np.ptp(letters)  # well above the line on which letters stand
     assert np.ptp(rows) < 0.75 * np.ptp(letters)
+
+
+def test_a_divided_shoot_has_the_sign_of_each_grade_that_comes_of_it() -> None:
+    shape = replace(straight_shape(190.0, 30.0), foliage_area_mm2=3000.0)
+    label = label_of(graded_cutting(1, shape), LARGE[0])
+    assert label.grade == "cull" and label.after_grades == ("1",)
+    assert " ".join(label.steps).endswith("stick: both grade 1")
+
+
+def test_a_leader_ends_in_the_foliage_and_stays_off_the_stem() -> None:
+    shape = straight_shape(length_mm=110.0, stripped_mm=38.0)
+    along_mm = leader_ends(graded_cutting(1, shape))[:, 0] - 100.0
+    assert along_mm.min() > 38.0 and along_mm.max() < 104.0
+
+
+def test_two_hyphens_are_drawn_apart() -> None:
+    picture = Image.new("RGB", (200, 80), (255, 255, 255))
+    draw_line(ImageDraw.Draw(picture), (10, 10), "--", 48.0, (0, 0, 0))
+    dark = (np.asarray(picture.convert("L")) < 128).any(axis=0)
+    assert np.count_nonzero(np.diff(dark.astype(int)) == 1) == 2
+
+
+def test_the_outline_of_a_cull_is_no_bar_of_a_cut() -> None:
+    red, green, blue = np.array([VERMILLION, LINE_COLOURS["cull"]]).T
+    grey = 0.299 * red + 0.587 * green + 0.114 * blue
+    assert abs(grey[0] - grey[1]) > 60

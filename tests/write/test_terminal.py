@@ -67,7 +67,7 @@ def test_narrow_terminal_keeps_the_numbers() -> None:
     for size in ("90.0 mm", "66.0 mm", "70.0 mm", "74.8 mm"):
         assert size in text
     flat = re.sub(r"[^\S\n]*\n", "\n", text)  # lines are padded to their width
-    assert "  no. 2 > Stick with grade 2\n    Today grade 2: too short: total length 66.0" in flat
+    assert "  no. 2 > Stick: grade 2\n    Today grade 2: too short: total length 66.0" in flat
 
 
 def test_summary_of_nothing_graded() -> None:

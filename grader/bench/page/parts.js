@@ -5,9 +5,9 @@ const benchParts = (() => {
   const GRADES = ["1", "2", "cull", "unsure"];
   const GRADE_WORDS = { 1: "grade 1", 2: "grade 2", cull: "cull", unsure: "unsure" };
   const STATE_WORDS = { waiting: "waiting", measuring: "being measured", unusable: "cannot be used", failed: "went wrong" };
-  // The first words of the advice, as grader/verdict/advice.py writes it.
+  // The first words of the advice, as grader/verdict/wording.py writes it.
   const READY = /^stick\b/i;
-  const BLADE = /\b(cut|divide)\b/i;
+  const BLADE = /\b(cut (again|the top)|divide)\b/i;
 
   const many = (n, one) => `${n} ${one}${n === 1 ? "" : "s"}`;
   // What is kept on the phone; where that is forbidden, until the page is left.
