@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import Piece, RuleOutcome, Traits
-from grader.verdict.decide import best_possible, deciding, grade_from, hope_of, settle
+from grader.verdict.decide import best_possible, doubts_of, grade_from, hope_of, settle
 from grader.verdict.plan import best_pieces, is_long_enough_for_two, strips_of, surely_meets
 from grader.verdict.predict import LEAST_GREEN_MM, Outlook, measured_at, predicted
 from grader.verdict.rules import GRADE_IF_FAILED, Level
@@ -79,7 +79,7 @@ def advise(
     grade = grade_from(settled)
     if grade == "unsure":
         hope = best_possible(settled)
-        doubts = doubts_that_matter(deciding(settled), hope)
+        doubts = doubts_that_matter(doubts_of(settled), hope)
         return Advice(tuple(measure_steps(doubts, hope, traits)), (), when_measured(doubts, hope))
     return Advice(tuple(steps_as_it_lies(grade, settled, outcomes, traits)))
 
@@ -103,7 +103,7 @@ def _pieces_worth_it(
         return pieces
     if stripped is None:
         return ()
-    doubts = deciding(outcomes) if grade_from(outcomes) == "unsure" else ()
+    doubts = doubts_that_matter(doubts_of(outcomes), hope) if grade_from(outcomes) == "unsure" else ()
     ends_doubt = stripped.grade == hope and len(doubts_left(stripped, targets)) < len(doubts)
     return (stripped,) if _COUNTS[stripped.grade] > _COUNTS[hope] or ends_doubt else ()
 

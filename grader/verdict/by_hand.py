@@ -17,7 +17,7 @@ REACHES_MM = (30.0, 20.0, 12.0)
 At 30 mm a degree is half a millimetre, the finest a ruler shows; 12 mm is the chord of the definition."""
 CALIPER_FROM_MM, CALIPER_TO_MM = 3.0, 10.0
 """Where the base diameter is taken, above the cut face or the heel: see its definition."""
-HAND_WORDS = {"crook_deg": "bend"}
+HAND_WORDS = {"crook_deg": "bend", "sweep_ratio": "bow"}
 """What the person at the bench calls it, where the name of the trait is not plain."""
 _BY_EYE = ("foliage_area_mm2", "browned_share", "strays_count", "tips_count")
 """No rule measures these."""
@@ -85,29 +85,35 @@ def must_show(doubt: RuleOutcome, traits: Traits) -> str:
     >>> def doubt(rule, trait, limit):
     ...     return RuleOutcome(rule, "", trait, Outcome.UNSURE, "2", _NOT_KNOWN, limit, "", 0.5, "")
     >>> must_show(doubt("C01", "crook_deg", 25.0), {})
-    '30 mm past the bend the stem may be at most 13 mm (0.50 in) off it'
+    '30 mm up the stem from the bend its middle may lie at most 13 mm (0.51 in) beside the ruler'
     >>> must_show(doubt("C02", "sweep_ratio", 0.12), {"straight_length_mm": Measured(100.0, 0.4)})
-    'the stem may be at most 12 mm (0.47 in) off it'
+    'where it bows most its middle may lie at most 12 mm (0.47 in) beside the ruler'
     >>> must_show(doubt("D01", "base_diameter_mm", 1.6), {})
     'at least 1.60 mm (0.063 in)'
     """
     if doubt.trait == "crook_deg":
         reach_mm = _reach_mm(traits)
         gap = _gap(doubt, reach_mm * math.sin(math.radians(min(doubt.limit, 90.0))))
-        return f"{reach_mm:.0f} mm past the bend the stem may be {gap} off it"
+        return f"{reach_mm:.0f} mm up the stem from the bend its middle may lie {gap} beside the ruler"
     straight_mm = _value(traits, "straight_length_mm")
     if doubt.trait == "sweep_ratio" and math.isfinite(straight_mm):
-        return f"the stem may be {_gap(doubt, doubt.limit * straight_mm)} off it"
+        gap = _gap(doubt, doubt.limit * straight_mm)
+        return f"where it bows most its middle may lie {gap} beside the ruler"
     return f"{bound(doubt)} {number_text(TRAITS[doubt.trait], doubt.limit)}"
 
 
-def guess(doubt: RuleOutcome, traits: Traits) -> str:
-    """Return what the program would say where only an eye can judge: ", best guess 255 mm2, so yes"."""
+def best_guess(name: str, traits: Traits) -> str:
+    """Return the program's guess of a trait that only an eye can judge: "best guess 25 %"; else nothing."""
+    value = _value(traits, name)
+    return (
+        f"best guess {metric_text(TRAITS[name], value)}" if is_by_eye(name) and not math.isnan(value) else ""
+    )
+
+
+def is_met(doubt: RuleOutcome, traits: Traits) -> bool:
+    """Return whether the best guess lies within a limit."""
     value = _value(traits, doubt.trait)
-    if math.isnan(value):
-        return ""
-    is_beyond = value < doubt.limit if RULES[doubt.rule].side is Side.MIN else value > doubt.limit
-    return f", best guess {metric_text(TRAITS[doubt.trait], value)}, so {'no' if is_beyond else 'yes'}"
+    return value >= doubt.limit if RULES[doubt.rule].side is Side.MIN else value <= doubt.limit
 
 
 def bound(doubt: RuleOutcome) -> str:
@@ -116,7 +122,8 @@ def bound(doubt: RuleOutcome) -> str:
 
 
 def _gap(doubt: RuleOutcome, gap_mm: float) -> str:
-    return f"{bound(doubt)} {gap_mm:.0f} mm ({gap_mm / MM_PER_INCH:.2f} in)"
+    whole_mm = round(gap_mm)  # Both units tell the same place on a ruler.
+    return f"{bound(doubt)} {whole_mm} mm ({whole_mm / MM_PER_INCH:.2f} in)"
 
 
 def _reach_mm(traits: Traits) -> float:

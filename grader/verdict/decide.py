@@ -218,6 +218,13 @@ def deciding(outcomes: tuple[RuleOutcome, ...]) -> tuple[RuleOutcome, ...]:
     return tuple(kept.values())
 
 
+def doubts_of(outcomes: tuple[RuleOutcome, ...]) -> tuple[RuleOutcome, ...]:
+    """Return every doubt that a grade may hang on; both limits of one measurement, the wanted one first."""
+    found = [o for o in outcomes if o.outcome is Outcome.UNSURE and o.grade_if_failed]
+    rules = list(dict.fromkeys(outcome.rule for outcome in found))
+    return tuple(sorted(found, key=lambda outcome: (rules.index(outcome.rule), outcome.grade_if_failed)))
+
+
 def edge_of(rule: Rule, limit: float) -> float:
     """Return where a limit really ends: counts end half way to the next number.
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from grader.records import Outcome, Piece, RuleOutcome, Traits
 from grader.traits.catalogue import MM_PER_INCH, TRAITS, metric_text
-from grader.verdict.by_hand import bound, guess, hand_words, is_by_eye, must_show, where
-from grader.verdict.decide import apply_rules, deciding, grade_from
+from grader.verdict.by_hand import best_guess, bound, hand_words, is_by_eye, is_met, must_show, where
+from grader.verdict.decide import apply_rules, deciding, doubts_of, grade_from
 from grader.verdict.predict import Outlook
 from grader.verdict.targets import Targets
 
@@ -47,7 +47,7 @@ def doubts_left(piece: Piece, targets: Targets) -> tuple[RuleOutcome, ...]:
     outcomes = apply_rules(piece.traits, targets, told=False)
     if grade_from(outcomes) != "unsure":
         return ()
-    return doubts_that_matter(deciding(outcomes), piece.grade)
+    return doubts_that_matter(doubts_of(outcomes), piece.grade)
 
 
 def doubts_that_matter(doubts: tuple[RuleOutcome, ...], hope: str) -> tuple[RuleOutcome, ...]:
@@ -145,10 +145,17 @@ def _how_to(
 ) -> str:
     """Return of one trait what to lay where, and its limits: "total length, ruler ...: at most ..."."""
     mine = [doubt for doubt in doubts if doubt.trait == name]
-    limits = []
-    for doubt in mine:
-        told = must_show(doubt, traits) + (guess(doubt, traits) if is_by_eye(name) else "")
-        limits.append(f"{told}, else {_if_failed(doubt)}" if says_end else told)
+    guessed = best_guess(name, traits)
+    limits = [guessed] if guessed and len(mine) > 1 else []
+    for side in dict.fromkeys(bound(doubt) for doubt in mine):
+        told = ""
+        for doubt in (doubt for doubt in mine if bound(doubt) == side):
+            # The wanted limit comes first; missing it, the allowed one decides.
+            told = f"{told} if {must_show(doubt, traits)}" if told else must_show(doubt, traits)
+            if guessed and len(mine) == 1:
+                told += f", {guessed}, so {'yes' if is_met(doubt, traits) else 'no'}"
+            told += f", else {_if_failed(doubt)}" if says_end else ""
+        limits.append(told)
     place = where(name, traits, is_new_cut)
     return f"{hand_words(name)}{f', {place}' if place else ''}: {', '.join(limits)}"
 
@@ -193,14 +200,18 @@ def _if_so(doubts: tuple[RuleOutcome, ...]) -> str:
     """Return on what a grade hangs: " if base diameter is at least 1.60 mm, else grade 2"; else nothing."""
     if not doubts:
         return ""
-    limits: dict[str, list[str]] = {}
-    for doubt in doubts:
+    limits: dict[tuple[str, str], str] = {}
+    for doubt in doubts:  # Of two limits of a measurement the wanted one, the stricter, comes first.
         limit = f"{bound(doubt)} {metric_text(TRAITS[doubt.trait], doubt.limit)}"
-        limits.setdefault(doubt.trait, []).append(limit)
-    told = " and ".join(f"{TRAITS[name].words} is {' and '.join(found)}" for name, found in limits.items())
-    ends = {doubt.grade_if_failed for doubt in doubts}
-    last = ("discard" if "cull" in ends else _GRADE_WORDS["2"]) if len(ends) == 1 else ""
-    return f" if {told}" + (f", else {last}" if last else "")
+        limits.setdefault((doubt.trait, bound(doubt)), limit)
+    names = dict.fromkeys(name for name, _ in limits)
+    told = " and ".join(
+        f"{TRAITS[name].words} is {' and '.join(t for (n, _), t in limits.items() if n == name)}"
+        for name in names
+    )
+    ends = [_GRADE_WORDS["2"]] * any(doubt.grade_if_failed == "2" for doubt in doubts)
+    ends += ["discard"] * any(doubt.grade_if_failed == "cull" for doubt in doubts)
+    return f" if {told}, else {' or '.join(ends)}"
 
 
 def _pull_off(traits: Traits) -> list[Step]:

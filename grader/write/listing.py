@@ -27,7 +27,8 @@ KEY = (
     "foliage begins. Ring: tip or stray needle; wide ring: bend (crook). Dashed blue along the stem: its "
     "middle. Line with a dot: from label to cutting. Outline: grade of today; 1 green, whole line; 2 orange, "
     "long dashes; cull black, dash and dot; unsure blue, short dashes. Cell A2: place on the mat, column A, "
-    "row 2."
+    'row 2. "Stick: grade 1": with those of grade 1, whatever it is today. What is cut off or stripped is '
+    "thrown away, unless it says divide. Heel: lump of older wood at the cut end."
 )
 MEANING = {
     "1": "good",

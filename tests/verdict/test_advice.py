@@ -204,7 +204,21 @@ def test_doubts_with_unlike_ends_say_each_its_own() -> None:
     advice = grade_cutting(traits, JUNIPER).advice
     assert "above the cut end: at least 1.60 mm (0.063 in), else stick: grade 2;" in advice
     assert (
-        "browned share: at most 30 %, best guess 25 %, so yes, else discard; if so stick: grade 1" in advice
+        "browned share: best guess 25 %, at most 10 %, else stick: grade 2 if at most 30 %, else discard; "
+        "if so stick: grade 1" in advice
+    )
+
+
+def test_between_the_limits_of_one_measurement_lies_grade_2() -> None:
+    """A diameter that may miss the wanted 1.6 mm and even the allowed 1.0 mm: 1.3 mm are grade 2."""
+    told = grade_cutting(plain_traits(base_diameter_mm=Measured(1.7, 0.48)), JUNIPER)
+    assert told.advice == (
+        "measure by hand: base diameter, caliper 3 to 10 mm above the cut end: at least 1.60 mm (0.063 in), "
+        "else stick: grade 2 if at least 1.00 mm (0.039 in), else discard; if so stick: grade 1"
+    )
+    assert told.steps[-1] == "if good stick: grade 1, else stick: grade 2 or discard"
+    assert told.afterwards == (
+        "when measured: grade 1 if base diameter is at least 1.60 mm, else grade 2 or discard"
     )
 
 
@@ -241,12 +255,13 @@ def test_a_bend_is_measured_as_a_gap_beside_a_ruler() -> None:
     """30 mm * sin(45 degrees) = 21.2 mm; where only 24 mm are left above the bend, 20 mm * sin(45) = 14.1."""
     bent = plain_traits(crook_deg=Measured(44.0, 3.0))
     assert grade_cutting(bent, JUNIPER).advice == (
-        "measure by hand: bend, ruler along the stem below the bend, 40 mm above the cut end: 30 mm past the "
-        "bend the stem may be at most 21 mm (0.84 in) off it; if so stick: grade 2, else discard"
+        "measure by hand: bend, ruler along the stem below the bend, 40 mm above the cut end: 30 mm up the "
+        "stem from the bend its middle may lie at most 21 mm (0.83 in) beside the ruler; if so stick: grade 2, "
+        "else discard"
     )
     short = bent | {"crook_at_mm": Measured(66.0, 3.0)}
     assert (
-        "20 mm past the bend the stem may be at most 14 mm (0.56 in) off it"
+        "20 mm up the stem from the bend its middle may lie at most 14 mm (0.55 in) beside the ruler"
         in grade_cutting(short, JUNIPER).advice
     )
     assert grade_cutting(bent, JUNIPER).steps == (
@@ -258,8 +273,8 @@ def test_a_sweep_is_measured_as_a_gap_beside_a_ruler() -> None:
     """0.12 of the straight line of 89 mm are 10.7 mm."""
     bowed = plain_traits(sweep_ratio=Measured(0.119, 0.004))
     assert grade_cutting(bowed, JUNIPER).advice == (
-        "measure by hand: sweep, ruler straight from cut end to tip: the stem may be at most 11 mm (0.42 in) "
-        "off it; if so stick: grade 1, else stick: grade 2"
+        "measure by hand: bow, ruler straight from cut end to tip: where it bows most its middle may lie at "
+        "most 11 mm (0.43 in) beside the ruler; if so stick: grade 1, else stick: grade 2"
     )
 
 
