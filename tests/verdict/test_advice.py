@@ -256,8 +256,8 @@ def test_a_bend_is_measured_as_a_gap_beside_a_ruler() -> None:
     bent = plain_traits(crook_deg=Measured(44.0, 3.0))
     assert grade_cutting(bent, JUNIPER).advice == (
         "measure by hand: bend, ruler along the stem below the bend, 40 mm above the cut end: 30 mm up the "
-        "stem from the bend its middle may lie at most 21 mm (0.83 in) beside the ruler; if so stick: grade 2, "
-        "else discard"
+        "stem from the bend its middle may lie at most 21 mm (0.83 in) beside the ruler; if so stick: "
+        "grade 2, else discard"
     )
     short = bent | {"crook_at_mm": Measured(66.0, 3.0)}
     assert (
