@@ -17,7 +17,7 @@ REACHES_MM = (30.0, 20.0, 12.0)
 At 30 mm a degree is half a millimetre, the finest a ruler shows; 12 mm is the chord of the definition."""
 CALIPER_FROM_MM, CALIPER_TO_MM = 3.0, 10.0
 """Where the base diameter is taken, above the cut face or the heel: see its definition."""
-HAND_WORDS = {"crook_deg": "bend", "sweep_ratio": "bow"}
+HAND_WORDS = {"crook_deg": "bend", "sweep_ratio": "bow", "browned_share": "brown part of the foliage"}
 """What the person at the bench calls it, where the name of the trait is not plain."""
 _BY_EYE = ("foliage_area_mm2", "browned_share", "strays_count", "tips_count")
 """No rule measures these."""
@@ -65,7 +65,7 @@ def where(name: str, traits: Traits, is_new_cut: bool) -> str:
         "total_length_mm": f"ruler along the stem, {end} to tip",
         "straight_length_mm": f"ruler straight from {end} to tip",
         "stripped_length_mm": f"ruler along the stem, {end} to first foliage",
-        "crook_deg": f"ruler along the stem below the bend{_bend_place(traits, end)}",
+        "crook_deg": f"ruler's edge along the middle of the stem below the bend{_bend_place(traits, end)}",
         "crook_at_mm": f"ruler along the stem, {end} to bend",
         "sweep_ratio": f"ruler straight from {end} to tip",
         "heel_length_mm": "ruler along the heel",
@@ -108,6 +108,11 @@ def best_guess(name: str, traits: Traits) -> str:
     return (
         f"best guess {metric_text(TRAITS[name], value)}" if is_by_eye(name) and not math.isnan(value) else ""
     )
+
+
+def is_read_off(name: str) -> bool:
+    """Return whether ruler or caliper show the trait itself, not a gap that stands for it."""
+    return name.endswith("_mm") and not is_by_eye(name)
 
 
 def is_met(doubt: RuleOutcome, traits: Traits) -> bool:

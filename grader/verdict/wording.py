@@ -10,7 +10,16 @@ from dataclasses import dataclass
 
 from grader.records import Outcome, Piece, RuleOutcome, Traits
 from grader.traits.catalogue import MM_PER_INCH, TRAITS, metric_text
-from grader.verdict.by_hand import best_guess, bound, hand_words, is_by_eye, is_met, must_show, where
+from grader.verdict.by_hand import (
+    best_guess,
+    bound,
+    hand_words,
+    is_by_eye,
+    is_met,
+    is_read_off,
+    must_show,
+    where,
+)
 from grader.verdict.decide import apply_rules, deciding, doubts_of, grade_from
 from grader.verdict.predict import Outlook
 from grader.verdict.targets import Targets
@@ -134,10 +143,48 @@ def measure_steps(
             told.append(f"{how}: {'; '.join(limits)}")
             brief.append(f"{short} {', '.join(hand_words(name) for name in mine)}")
     good = _STICK[hope].words
+    if len(names) == 1 and len({bound(doubt) for doubt in doubts}) == 1 and len(doubts) > 1:
+        (name,) = names
+        place = ", ".join(filter(None, [hand_words(name), where(name, traits, is_new_cut)]))
+        told = [f"{told[0].partition(':')[0]}: {place}: {_in_order(doubts, hope, traits)}"]
+        return [
+            Step(told[0], f"{brief[0]} (see list)"),
+            Step("", _in_order(doubts, hope, traits, is_brief=True)),
+        ]
     last = f"; if so {good}" + (f", else {ends[0]}" if len(ends) == 1 else "")
     full = "; ".join(told) + last
     what_then = f"if good {good}, else {' or '.join(ends)}"
+    if len(doubts) == 1:
+        what_then = _in_order(doubts, hope, traits, is_brief=True)
     return [Step(full, f"{' and '.join(brief)} (see list)"), Step("", what_then)]
+
+
+def _in_order(doubts: tuple[RuleOutcome, ...], hope: str, traits: Traits, *, is_brief: bool = False) -> str:
+    """Return what becomes of a cutting by one measurement: "stick: grade 1 if at least 1.60 mm, else ...".
+
+    Parameters
+    ----------
+    doubts : tuple of RuleOutcome
+        About one measurement and one side, the wanted limit first.
+    hope : str
+        Grade within all limits.
+    traits : Traits
+        As it is measured.
+    is_brief : bool
+        For the picture: millimetres only, and no more than "good" where a gap stands for the measurement.
+    """
+    told, good = [], _STICK[hope].words
+    for doubt in doubts:
+        if not is_brief:
+            limit = must_show(doubt, traits)
+        elif is_read_off(doubt.trait):
+            limit = f"{bound(doubt)} {metric_text(TRAITS[doubt.trait], doubt.limit)}"
+        else:
+            limit = "good"
+        told.append(f"if good {good}" if limit == "good" else f"{good} if {limit}")
+        good = _if_failed(doubt)
+    guessed = best_guess(doubts[0].trait, traits) if not is_brief else ""
+    return ", ".join([*([guessed] if guessed else []), *told, f"else {good}"])
 
 
 def _how_to(
