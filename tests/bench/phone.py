@@ -53,10 +53,10 @@ class Server:
         """Uploads that are not whole."""
         return sorted(self.folder.rglob(".grader-part-*"))
 
-    def stop(self, which: signal.Signals = signal.SIGINT) -> int:
+    def stop(self, which: signal.Signals = signal.SIGINT, most_s: float = MOST_WAIT_S) -> int:
         if self.process.poll() is None:
             self.process.send_signal(which)
-        code = self.process.wait(MOST_WAIT_S)
+        code = self.process.wait(most_s)
         assert self.process.stdout is not None
         self.process.stdout.close()
         self.reader.join(MOST_WAIT_S)
