@@ -34,14 +34,17 @@ BLOCK_PX = 32
 """Sides are padded to a multiple: the network halves them five times, its input included."""
 
 
-BAND_PX = 1280
-"""The network is asked for so many pixels of the longer side at a time: half of an A4 tray."""
+BAND_PX = 900
+"""The network is asked for so many pixels of the longer side at a time: a third of an A4 tray."""
 OVERLAP_PX = 96
 """Pixels seen beyond a band, a multiple of BLOCK_PX: what lies further away changes hardly an answer."""
 LOOK_SHRINK = 4
 DARKER_THAN_PAPER = -0.15
 """Mean code of LOOK_SHRINK x LOOK_SHRINK blocks (0.8 mm) in some channel, from which it is not plain paper:
 a tenth less light."""
+LEAST_THING_CELLS = 12
+"""Of LOOK_SHRINK x LOOK_SHRINK blocks (8 mm2): a third of the smallest cutting; printed letters and ticks of
+the mat and crumbs are less, and parts of a plant lie nearer to it than the room that is left."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +132,11 @@ def _where_things_lie(blocks: Field) -> tuple[int, int, int, int]:
     _, rows, columns = blocks.shape
     channels = blocks[:: len(BLOCK)].min(axis=0)
     small = cv2.resize(channels, (columns // LOOK_SHRINK, rows // LOOK_SHRINK), interpolation=cv2.INTER_AREA)
-    found = small < DARKER_THAN_PAPER
+    is_dark = (small < DARKER_THAN_PAPER).astype(np.uint8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(is_dark, connectivity=8)
+    is_thing = stats[:, cv2.CC_STAT_AREA] >= LEAST_THING_CELLS
+    is_thing[0] = False
+    found = is_thing[labels]
     step = BLOCK_PX // 2
     limits = []
     for axis, size in ((1, rows), (0, columns)):
