@@ -97,7 +97,7 @@ def refuse_file(out: Path) -> None:
     """
     nearest = next(folder for folder in (out, *out.absolute().parents) if os.path.lexists(folder))
     if not nearest.is_dir():
-        raise OutputProblem(f"{nearest} is a file, not a folder.", "Give another folder with --out.")
+        raise OutputProblem(f"{nearest} is a file, not a folder.", "Give a folder instead.")
 
 
 def _exit_code(lines: list[Line], n_graded: int, is_whole: bool) -> ExitCode:

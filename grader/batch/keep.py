@@ -239,7 +239,8 @@ def held(out: Path) -> Iterator[None]:
     except filelock.Timeout:
         raise OutputProblem(
             f"Another run of this program writes in {out} just now.",
-            "Wait until it is done, end it, or give another folder with --out.",
+            "Wait until it is done, end it (a grader bench by Ctrl-C in its window), or give another folder "
+            "with --out.",
         ) from None
     except NotImplementedError:
         pass  # A file system without locks: two runs there are for the person to keep apart.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import ipaddress
 import socket
 from collections.abc import Sequence
@@ -85,10 +86,14 @@ def listening(addresses: Sequence[str], port: int) -> list[socket.socket]:
     except OSError as problem:
         for one in opened:
             one.close()
+        remedy = (
+            "It is not an address of this computer: leave --address out, --lan finds the right one."
+            if problem.errno == errno.EADDRNOTAVAIL
+            else "Another program, or another grader bench, uses the port: end that one, or give another "
+            "port with --port, such as --port 0 for any that is free."
+        )
         raise GraderError(
-            f"The page cannot be offered at {address}, port {port} ({problem.strerror}).",
-            "Another program may use the port: give another one with --port, such as --port 0 for any that "
-            "is free.",
+            f"The page cannot be offered at {address}, port {port} ({problem.strerror}).", remedy
         ) from problem
     return opened
 

@@ -35,8 +35,8 @@ class Words:
 
 
 NO_TOKEN = Words(
-    "This page is open only to phones that scanned the code.",
-    "Scan the code in the terminal of the computer, or open the address that stands there.",
+    "This page is open only to those who have its code.",
+    "Open the address in the terminal of the computer, or scan the code there, which --lan shows.",
     "no token",
 )
 FOREIGN = Words(

@@ -10,7 +10,7 @@ import typer
 from grader.commands.grade import MOST_WORKERS, Cutter, Donor, Doubtful, Mat, Measured, Species, TargetsName
 from grader.commands.settings import DEFAULT_TARGETS, settings_folder
 
-EXAMPLE = "Example: grader bench monday --out graded --lan --cutter Ann --donor 'bed 7'"
+EXAMPLE = "Example: grader bench monday --out monday-graded --lan --cutter Ann --donor 'bed 7'"
 DEFAULT_PORT = 8737
 """Of no known service (IANA's list, from memory); always the same one, so that a firewall can be told."""
 MOST_PORT = 65_535

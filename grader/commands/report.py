@@ -36,7 +36,10 @@ def report(
     made = write_report(results, out, one_file)
     typer.echo(str(made.page))
     beside = f", pictures in {made.folder}" if made.folder else ", pictures inside"
-    typer.echo(f"{made.n_photos} photos, {made.n_bytes / 1e6:.1f} MB{beside}", err=True)
+    typer.echo(
+        f"{made.n_photos} photo{'' if made.n_photos == 1 else 's'}, {made.n_bytes / 1e6:.1f} MB{beside}",
+        err=True,
+    )
     if made.n_without_picture:
         typer.echo(
             f"{made.n_without_picture} of the photos have no marked picture beside the results: "

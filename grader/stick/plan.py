@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from grader.errors import GraderError
 from grader.results_file import ReadPhoto, ReadResults
 from grader.stick.depth import GroupDepth, depth_of
-from grader.stick.groups import Evenness, LeftOut, Placed, SizeGroup, grouped, sorted_out, with_places
+from grader.stick.groups import Evenness, LeftOut, Lot, Placed, SizeGroup, grouped, sorted_out, with_places
 from grader.stick.ids import container_id, group_id
 from grader.stick.room import Container, medium_litres, n_containers
 from grader.stick.values import Mix, StickValues
@@ -107,11 +107,25 @@ def make_plan(results: Sequence[ReadResults], choices: Choices, values: StickVal
     if n_skipped:
         word = "photo was" if n_skipped == 1 else "photos were"
         notes.append(f"{n_skipped} {word} skipped when grading: their cuttings are not in this plan")
+    notes += _better_first(lots)
     n_aside = sum(len(photo.set_aside) for photo in photos)
     if n_aside:
         word = "thing was" if n_aside == 1 else "things were"
         notes.append(f"{n_aside} {word} set aside on the photos and not measured: see the graded pictures")
     return StickPlan(choices, values, tuple(results), photos, plans, evenness, left_out, tuple(notes))
+
+
+def _better_first(lots: Mapping[Lot, Sequence[Placed]]) -> list[str]:
+    """Return a note if cuttings are sorted as they lie though their pictures ask for stripping before."""
+    placed = [placed for members in lots.values() for placed in members]
+    n = sum(one.cutting.advice.startswith("strip ") for one in placed)
+    if not n:
+        return []
+    who, lie, them = ("1 cutting", "it lies", "it") if n == 1 else (f"{n} cuttings", "they lie", "them")
+    return [
+        f"{who} in the groups, sorted as {lie} today, can be better once stripped as the graded picture "
+        f"says: to have {them} so, strip first, photograph again and sort anew"
+    ]
 
 
 def _each_once(results: Sequence[ReadResults]) -> tuple[tuple[ReadPhoto, ...], list[str]]:

@@ -171,7 +171,7 @@ def test_a_picture_too_large_is_not_even_sent(
 def test_a_pass_that_is_not_known_any_more_says_to_scan_again(
     browser: Browser, server: Double, plan: Plan, photo: Path
 ) -> None:
-    plan.refusals = [(403, {"message": "This page is open only to phones that scanned the code."}, {})]
+    plan.refusals = [(403, {"message": "This page is open only to those who have its code."}, {})]
     enter(browser, server)
     send(browser, photo)
     browser.wait_for("document.getElementById('sending-advice').innerText.includes('Scan the code')")

@@ -249,3 +249,14 @@ def test_the_words_for_another_size_are_those_of_the_grader() -> None:
         assert any(words in cutting.grade.advice for words in RECUT_WORDS), cutting.grade.advice
     straight = graded_cutting(3, straight_shape(), targets)
     assert not any(words in straight.grade.advice for words in RECUT_WORDS)
+
+
+@pytest.mark.parametrize(
+    ("n_strip", "told"), [(0, ""), (1, "1 cutting in the groups"), (3, "3 cuttings in the groups")]
+)
+def test_what_may_be_better_once_stripped_is_said(tmp_path: Path, n_strip: int, told: str) -> None:
+    """The picture says strip, the sheet takes the cutting as it lies: the person hears which comes first."""
+    strip = [Invented(90.0, grade="2", advice="strip 6 mm more, so that 27 mm are bare, then stick: grade 1")]
+    notes = " ".join(plan_of(tmp_path, [*strip * n_strip, *mixed(12)]).notes)
+    assert told in notes
+    assert ("strip first, photograph again" in notes) == bool(n_strip)
