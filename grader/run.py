@@ -87,7 +87,7 @@ def _nothing_found(request: Request) -> ExitCode:
     return ExitCode.NOTHING_GRADED
 
 
-def refuse_file(out: Path) -> None:
+def refuse_file(out: Path, remedy: str = "Give another folder with --out.") -> None:
     """Refuse a results folder that is a file, or lies below one.
 
     Raises
@@ -97,7 +97,7 @@ def refuse_file(out: Path) -> None:
     """
     nearest = next(folder for folder in (out, *out.absolute().parents) if os.path.lexists(folder))
     if not nearest.is_dir():
-        raise OutputProblem(f"{nearest} is a file, not a folder.", "Give a folder instead.")
+        raise OutputProblem(f"{nearest} is a file, not a folder.", remedy)
 
 
 def _exit_code(lines: list[Line], n_graded: int, is_whole: bool) -> ExitCode:

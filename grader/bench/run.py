@@ -84,7 +84,7 @@ def run(wish: Wish, settings: Path, limits: Limits | None = None) -> ExitCode:
     )
     kit, board_sha256 = kit_for(request, settings)
     refuse_file(wish.out)
-    refuse_file(wish.trays)
+    refuse_file(wish.trays, "Name the folder that the photos go into.")
     choices = choices_of(wish.trays, wish.targets, wish.options)
     addresses = [LOOPBACK, *chosen_addresses(wish.is_lan, wish.address)]
     folder, trays = PhotoFolder(wish.trays, log), Trays()
