@@ -34,6 +34,7 @@ EDGE_LEVEL = 0.5
 LEAST_HOLE_PX2 = 8.0
 """Smaller holes are noise between needles."""
 LEAST_LOOP_POINTS = 8
+"""Loops of fewer are specks: a level line has at least a point for every pixel's side that it crosses."""
 Plane = NDArray[np.floating[Any]]
 
 
@@ -110,7 +111,6 @@ def outlines_mm(
     padded = np.pad(coverage, 1)
     smooth = cv2.GaussianBlur(padded, (0, 0), 0.7)
     lines = contour_generator(z=smooth, name="serial", line_type=LineType.Separate).lines(EDGE_LEVEL)
-    # A loop of fewer points is a speck: a hole of LEAST_HOLE_PX2 has more.
     loops = [np.asarray(line, dtype=np.float64)[:-1] - 1.0 for line in lines if len(line) > LEAST_LOOP_POINTS]
     if not loops:
         return np.zeros((0, 2)), ()

@@ -135,28 +135,31 @@ def measure_steps(
     # Where all failures end alike it is said once, at the end.
     ends = list(dict.fromkeys(_if_failed(doubt) for doubt in doubts))
     names = dict.fromkeys(doubt.trait for doubt in doubts)
+    is_one_scale = len({(doubt.trait, bound(doubt)) for doubt in doubts}) == 1
+    is_in_order = is_one_scale and len(doubts) > 1
+    good = _STICK[hope].words
     told, brief = [], []
     for how, short, by_eye in (("measure by hand", "measure", False), ("judge by eye", "look at", True)):
         mine = [name for name in names if is_by_eye(name) is by_eye]
         if mine:
-            limits = [_how_to(name, doubts, traits, is_new_cut, len(ends) > 1) for name in mine]
+            limits = (
+                [f"{_what_and_where(mine[0], traits, is_new_cut)}: {_in_order(doubts, hope, traits)}"]
+                if is_in_order
+                else [_how_to(name, doubts, traits, is_new_cut, len(ends) > 1) for name in mine]
+            )
             told.append(f"{how}: {'; '.join(limits)}")
             brief.append(f"{short} {', '.join(hand_words(name) for name in mine)}")
-    good = _STICK[hope].words
-    if len(names) == 1 and len({bound(doubt) for doubt in doubts}) == 1 and len(doubts) > 1:
-        (name,) = names
-        place = ", ".join(filter(None, [hand_words(name), where(name, traits, is_new_cut)]))
-        told = [f"{told[0].partition(':')[0]}: {place}: {_in_order(doubts, hope, traits)}"]
-        return [
-            Step(told[0], f"{brief[0]} (see list)"),
-            Step("", _in_order(doubts, hope, traits, is_brief=True)),
-        ]
-    last = f"; if so {good}" + (f", else {ends[0]}" if len(ends) == 1 else "")
-    full = "; ".join(told) + last
-    what_then = f"if good {good}, else {' or '.join(ends)}"
-    if len(doubts) == 1:
+    full, what_then = "; ".join(told), f"if good {good}, else {' or '.join(ends)}"
+    if not is_in_order:
+        full += f"; if so {good}" + (f", else {ends[0]}" if len(ends) == 1 else "")
+    if is_one_scale:
         what_then = _in_order(doubts, hope, traits, is_brief=True)
     return [Step(full, f"{' and '.join(brief)} (see list)"), Step("", what_then)]
+
+
+def _what_and_where(name: str, traits: Traits, is_new_cut: bool) -> str:
+    """Return what to measure and what to lay where: "base diameter, caliper 3 to 10 mm above the cut end"."""
+    return ", ".join(filter(None, [hand_words(name), where(name, traits, is_new_cut)]))
 
 
 def _in_order(doubts: tuple[RuleOutcome, ...], hope: str, traits: Traits, *, is_brief: bool = False) -> str:
@@ -203,8 +206,7 @@ def _how_to(
                 told += f", {guessed}, so {'yes' if is_met(doubt, traits) else 'no'}"
             told += f", else {_if_failed(doubt)}" if says_end else ""
         limits.append(told)
-    place = where(name, traits, is_new_cut)
-    return f"{hand_words(name)}{f', {place}' if place else ''}: {', '.join(limits)}"
+    return f"{_what_and_where(name, traits, is_new_cut)}: {', '.join(limits)}"
 
 
 def _if_failed(doubt: RuleOutcome) -> str:
