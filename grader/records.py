@@ -17,6 +17,11 @@ from numpy.typing import NDArray
 
 from calib.frames import PlaneMap
 from calib.frames import Points as Points
+from grader.flat import LIN_FROM_SRGB8 as LIN_FROM_SRGB8
+from grader.flat import FlatView as FlatView
+from grader.flat import PaperLight as PaperLight
+from grader.flat import Window as Window
+from grader.flat import linear_of as linear_of
 
 RgbImage = NDArray[np.uint8]
 """(H, W, 3) sRGB."""
@@ -91,22 +96,6 @@ class MatPose:
         column = int(np.clip(np.searchsorted(columns, x_mm) - 1, 0, len(columns) - 2))
         row = int(np.clip(np.searchsorted(rows, y_mm) - 1, 0, len(rows) - 2))
         return f"{chr(ord('A') + column)}{row + 1}"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class FlatView:
-    """The lay area seen from straight above, one scale everywhere, light evened out."""
-
-    linear: NDArray[np.float32]
-    """(H, W, 3) linear light divided by the paper's: clean lit paper is 1 in each channel."""
-    lay_mask: Mask
-    """(H, W) true inside the lay area and outside fiducials."""
-    mm_per_px: float
-    origin_mm: tuple[float, float]
-    """Mat position of the centre of pixel (0, 0)."""
-    paper_noise: float
-    """Standard deviation of clean paper, relative to paper white."""
-    warnings: tuple[str, ...] = ()
 
 
 # ---- outline: FlatView -> Silhouette ----------------------------------------------------------------

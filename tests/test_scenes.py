@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from grader.flat import LIN_FROM_SRGB8
 from grader.locate.flatten import flatten
-from grader.locate.light import LIN_FROM_SRGB8
+from tests.flat_views import linear_of_view
 from tests.scenes import (
     BARK,
     Conditions,
@@ -132,9 +133,11 @@ def test_flat_view_shows_paper_as_one_and_the_stem_where_it_is(tilt_deg: float) 
         round((at - origin) / view.mm_per_px)
         for at, origin in ((55.0, view.origin_mm[1]), (60.0, view.origin_mm[0]))
     )
-    assert view.linear[row - 20 : row + 20, column - 20 : column + 20].mean() == pytest.approx(1.0, abs=0.01)
+    assert linear_of_view(view)[row - 20 : row + 20, column - 20 : column + 20].mean() == pytest.approx(
+        1.0, abs=0.01
+    )
     # In linear light the integral of the dark is the width, whatever the blur.
-    across = view.linear[:, column - 30 : column + 30, 1].astype(float).mean(axis=1)
+    across = linear[:, column - 30 : column + 30, 1].astype(float).mean(axis=1)
     y_mm = view.origin_mm[1] + view.mm_per_px * np.arange(len(across))
     beside = (np.abs(y_mm - 40.0) > 5.0) & (np.abs(y_mm - 40.0) < 10.0)
     cover = (1.0 - across / across[beside].mean()) / (1.0 - BARK[1])

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from grader.capture.checks import BLUR_SAID_MM, BURNT_SHARE_SAID, DIM_PAPER
 from grader.check.expected import expected_for
 from grader.check.figures import Light
-from grader.locate.light import LIN_FROM_SRGB8
+from grader.flat import LIN_FROM_SRGB8
 from grader.locate.pose import PoseSettings
 from grader.locate.scale import ASSUMED, DISAGREE
 from grader.records import MatPose

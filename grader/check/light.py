@@ -6,7 +6,7 @@ import numpy as np
 
 from grader.capture.checks import WHITE_LEVEL, sampled
 from grader.check.figures import Light
-from grader.locate.light import LIN_FROM_SRGB8
+from grader.flat import LIN_FROM_SRGB8
 from grader.records import MatPose, Photo, Values
 
 STEP_MM = 1.0

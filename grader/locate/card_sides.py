@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from calib.frames import Points
 from grader.locate.card_edge import BLURS_PX, LEAST_SPAN_PX, EdgeFit, EdgeModel, fit_edges, steepest
-from grader.locate.light import LIN_FROM_SRGB8
-from grader.records import MatPose, Photo, Values
+from grader.records import LIN_FROM_SRGB8, MatPose, Photo, Values
 
 SAMPLE_PX = 0.25
 """Between samples across an edge, in photo pixels."""

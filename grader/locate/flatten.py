@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.locate.light import STRIP_PX, linear_of, paper_light
-from grader.records import FlatView, Mask, MatPose, Photo
+from grader.locate.light import STRIP_PX, paper_light
+from grader.records import FlatView, Mask, MatPose, Photo, linear_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,20 +42,16 @@ def flatten(photo: Photo, pose: MatPose, settings: FlatSettings | None = None) -
     Returns
     -------
     FlatView
-        ``linear`` is float32, 1.0 where clean paper is fully lit.
+        Sides are even, so that it can be halved.
     """
     settings = settings or FlatSettings()
     rgb, origin_mm = _from_above(photo, pose, settings)
     lay_mask = _lay_mask(rgb.shape[:2], origin_mm, pose, settings)
     light, noise = paper_light(rgb, lay_mask, settings.mm_per_px)
-    linear = np.empty(rgb.shape, dtype=np.float32)
-    # Strip by strip: a second picture of this size, of the light alone, would only be thrown away.
-    for first in range(0, len(rgb), STRIP_PX):
-        strip = linear_of(rgb[first : first + STRIP_PX])
-        np.divide(strip, light.rows(first, len(strip)), out=linear[first : first + STRIP_PX])
-    linear.setflags(write=False)
+    rgb.setflags(write=False)
     return FlatView(
-        linear=linear,
+        rgb=rgb,
+        light=light,
         lay_mask=lay_mask,
         mm_per_px=settings.mm_per_px,
         origin_mm=origin_mm,
@@ -77,7 +73,7 @@ def _from_above(
     rim = settings.rim_mm
     left, top, right, bottom = np.asarray(pose.lay_area_mm) + np.array([-rim, -rim, rim, rim])
     mm = settings.mm_per_px
-    width, height = round((right - left) / mm), round((bottom - top) / mm)
+    width, height = (2 * round(side / mm / 2) for side in (right - left, bottom - top))
     origin_mm = (float(left) + mm / 2, float(top) + mm / 2)
     step = settings.map_step_px
     # Sample the map on a coarse grid whose cell centres match cv2.resize's pixel-centre rule.

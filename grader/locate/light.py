@@ -5,20 +5,13 @@ Paper white all round the cuttings is the reference for illumination and white b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.records import Mask, RgbImage
-
-_CODE = np.arange(256) / 255.0
-LIN_FROM_SRGB8: NDArray[np.float32] = np.where(
-    _CODE <= 0.04045, _CODE / 12.92, ((_CODE + 0.055) / 1.055) ** 2.4
-).astype(np.float32)
-"""Linear light of an 8 bit sRGB code (IEC 61966-2-1:1999; the knee 0.04045 from memory)."""
+from grader.records import Mask, PaperLight, RgbImage, linear_of
 
 STRIP_PX = 128
 """Rows worked on at a time: so many stay in the processor's cache.  A multiple of ``SHRINK``."""
@@ -34,33 +27,6 @@ ITERATIONS = 12
 NOISE_FLOOR = 0.004
 """Smallest believable scatter of paper blocks (log units): JPEG and paper texture."""
 DARKEST = 1e-4
-
-
-def linear_of(rgb: RgbImage) -> NDArray[np.float32]:
-    """Return 8 bit sRGB in linear light."""
-    return np.asarray(cv2.LUT(rgb, LIN_FROM_SRGB8), dtype=np.float32)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PaperLight:
-    """The light that clean paper would show, kept coarse: it is smooth."""
-
-    coarse: NDArray[np.float32]
-    """(R, C, 3) at evenly spaced places of the view."""
-    size_px: tuple[int, int]
-    """Width, height of the view."""
-
-    def rows(self, first: int, n: int) -> NDArray[np.float32]:
-        """Return the light (n, W, 3) of some rows, interpolated linearly."""
-        width, height = self.size_px
-        # Where the centres of these rows lie between those of the coarse ones; held level beyond them.
-        at = (np.arange(first, first + n) + 0.5) * len(self.coarse) / height - 0.5
-        at = np.clip(at, 0.0, len(self.coarse) - 1.0)
-        low = np.minimum(at.astype(int), max(0, len(self.coarse) - 2))
-        share = (at - low).astype(np.float32)[:, None, None]
-        high = np.minimum(low + 1, len(self.coarse) - 1)
-        lines = self.coarse[low] * (1 - share) + self.coarse[high] * share
-        return np.asarray(cv2.resize(lines, (width, n), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def paper_light(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[PaperLight, float]:

@@ -47,9 +47,7 @@ def foreign_things(
     """
     shrink = settings.shrink
     height, width = (side // shrink for side in plant.shape)
-    small = np.asarray(
-        cv2.resize(view.linear, (width, height), interpolation=cv2.INTER_AREA), dtype=np.float32
-    )
+    small = view.reduced(shrink)
     cells = (slice(0, height * shrink, shrink), slice(0, width * shrink, shrink))
     is_plant = np.ascontiguousarray(plant[cells])
     dark = np.log(np.maximum(small.mean(axis=-1), 1e-6)) < settings.strange_brightness

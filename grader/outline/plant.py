@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from grader.records import FlatView
+
 Field = NDArray[np.float32]
 
 NETWORK_MM_PER_PX = 0.1
@@ -30,6 +32,8 @@ DARKEST = 1e-4
 LARGEST_LOGIT = 30.0
 BLOCK = ((0, 0), (0, 1), (1, 0), (1, 1))
 """Rows and columns of the four pixels that the network takes as one place."""
+MAP_SHRINK = 2
+"""Maps are half as fine as the flat view: 0.2 mm."""
 BLOCK_PX = 32
 """Sides are padded to a multiple: the network halves them five times, its input included."""
 
@@ -49,7 +53,7 @@ the mat and crumbs are less, and parts of a plant lie nearer to it than the room
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlantMaps:
-    """Probabilities for each pixel of the flat view, (H, W) float32."""
+    """Probabilities for each MAP_SHRINK x MAP_SHRINK pixels of the flat view, (H/2, W/2) float32."""
 
     plant: Field
     """Covered by any part of a plant."""
@@ -65,9 +69,15 @@ class PlantMaps:
     """Within 1 mm of the tip of a leader."""
 
     def crop(self, x: int, y: int, width: int, height: int) -> PlantMaps:
-        """Return the maps of a window; x, y, width, height in pixels."""
-        window = (slice(y, y + height), slice(x, x + width))
+        """Return the maps of a window; x, y, width, height in pixels of the flat view, all even."""
+        window = tuple(slice(at // MAP_SHRINK, (at + n) // MAP_SHRINK) for at, n in ((y, height), (x, width)))
         return PlantMaps(*(field[window] for field in self.fields))
+
+    @property
+    def view_shape(self) -> tuple[int, int]:
+        """Rows and columns of the flat view."""
+        rows, columns = self.plant.shape
+        return rows * MAP_SHRINK, columns * MAP_SHRINK
 
     @property
     def fields(self) -> tuple[Field, ...]:
@@ -82,25 +92,20 @@ def shipped_network() -> NDArray[np.uint8]:
         return np.frombuffer(stream.read(), dtype=np.uint8)
 
 
-def plant_maps(linear: Field, lay_mask: NDArray[np.bool_]) -> PlantMaps:
-    """Return the maps of a flat view (H, W, 3) of 0.1 mm pixels; outside ``lay_mask`` it is paper."""
-    height, width = linear.shape[:2]
-    answers = _answers(_coded_blocks(linear, lay_mask))
-    _, rows, columns = answers.shape
+def plant_maps(view: FlatView) -> PlantMaps:
+    """Return the maps of a flat view of 0.1 mm pixels; outside its ``lay_mask`` it is taken for paper."""
+    linear = view.linear_in(view.whole)
+    answers = _answers(_coded_blocks(linear, view.lay_mask))
     _to_probability(answers)
+    height, width = (side // MAP_SHRINK for side in view.lay_mask.shape)
+    fields = (answers[:4].mean(axis=0), answers[4:8].mean(axis=0), *answers[8:])
+    return PlantMaps(*(np.ascontiguousarray(field[:height, :width]) for field in fields))
 
-    def fine(first: int) -> Field:
-        cells = np.empty((2 * rows, 2 * columns), dtype=np.float32)
-        for k, (row, column) in enumerate(BLOCK):
-            cells[row::2, column::2] = answers[first + k]
-        return cells[:height, :width]
 
-    def coarse(index: int) -> Field:
-        # Sampled at block centres: linear interpolation keeps them in place.
-        wide = cv2.resize(answers[index], (2 * columns, 2 * rows), interpolation=cv2.INTER_LINEAR)
-        return np.asarray(wide, dtype=np.float32)[:height, :width]
-
-    return PlantMaps(fine(0), fine(4), coarse(8), coarse(9), coarse(10), coarse(11))
+def enlarged(field: Field, shape: tuple[int, ...]) -> Field:
+    """Return a map, or a window of it, on the pixels (H, W) of the flat view."""
+    wide = cv2.resize(field, shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wide, dtype=np.float32)
 
 
 def _answers(blocks: Field) -> Field:

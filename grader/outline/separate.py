@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from grader.outline.edge import EDGE_LEVEL, coverage_of, outlines_mm
 from grader.outline.ends import EndMaps, Ends, find_ends, way_between_mm
 from grader.outline.foreign import ForeignSettings, foreign_things
-from grader.outline.plant import PlantMaps, plant_maps
+from grader.outline.plant import MAP_SHRINK, PlantMaps, enlarged, plant_maps
 from grader.records import FlatView, Mask, MatPose, PlantMarks, Silhouette, SilhouetteKind
 
 ROOM_PX = 12
@@ -52,8 +52,8 @@ class OutlineSettings:
     solid_width_mm: float = 12.0
     bare_branching: float = 1.15
     """Skeleton length over longest way: a pen or a bare stick is below, foliage far above."""
-    skeleton_shrink: int = 2
-    """Skeletons are made on a mask reduced by this factor (0.2 mm)."""
+    skeleton_shrink: int = MAP_SHRINK
+    """Skeletons are made on a mask reduced by this factor (0.2 mm), beside the maps."""
     base_reach_mm: float = 0.5
     """The same for finding bases, whose middle must not be drawn to neighbours."""
     marks_reach_mm: float = 1.2
@@ -84,9 +84,9 @@ def find_silhouettes(
     Things too small to be a cutting (crumbs, fallen needles) are left out silently.
     """
     settings = settings or OutlineSettings()
-    maps = plant_maps(view.linear, view.lay_mask)
-    likely = (maps.plant > settings.least_likeness) & view.lay_mask
-    coverage = coverage_of(view.linear, likely) * view.lay_mask
+    maps = plant_maps(view)
+    likely = (enlarged(maps.plant, view.lay_mask.shape) > settings.least_likeness) & view.lay_mask
+    coverage = coverage_of(view.linear_in(view.whole), likely) * view.lay_mask
     marked = (coverage > EDGE_LEVEL).astype(np.uint8)
     side = 2 * round(settings.close_mm / view.mm_per_px / 2) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
@@ -132,13 +132,13 @@ def _piece(
     settings: OutlineSettings,
 ) -> _Piece:
     shrink = settings.skeleton_shrink
-    (x0, y0), roomy = _with_room(corner, mask, maps.plant.shape)
+    (x0, y0), roomy = _with_room(corner, mask, maps.view_shape)
     small = np.pad(roomy[::shrink, ::shrink].astype(np.uint8), 2)
     bridged = cv2.morphologyEx(small, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))[2:-2, 2:-2]
     here = maps.crop(x0, y0, roomy.shape[1], roomy.shape[0])
     near = _within(roomy, settings.base_reach_mm / mm_per_px)[::shrink, ::shrink]
     end_maps = EndMaps(
-        *(np.where(near, m[::shrink, ::shrink], 0.0) for m in (here.base, here.bare_axis, here.leafy_axis))
+        *(np.where(near, m, np.float32(0)) for m in (here.base, here.bare_axis, here.leafy_axis))
     )
     ends = find_ends(bridged.astype(bool), end_maps, mm_per_px * shrink)
     moved = np.subtract((x0, y0), corner) / shrink
@@ -146,11 +146,13 @@ def _piece(
 
 
 def _with_room(corner: tuple[int, int], mask: Mask, shape: tuple[int, ...]) -> tuple[tuple[int, int], Mask]:
-    """Return a crop's mask with room around it, within the view, and its new corner (x, y)."""
+    """Return a crop's mask with room around it, within the view, and its new corner (x, y); all even."""
     height, width = shape[:2]
-    x0, y0 = (max(0, corner[k] - ROOM_PX) for k in (0, 1))
-    x1 = min(width, corner[0] + mask.shape[1] + ROOM_PX)
-    y1 = min(height, corner[1] + mask.shape[0] + ROOM_PX)
+    x0, y0 = (max(0, corner[k] - ROOM_PX) // MAP_SHRINK * MAP_SHRINK for k in (0, 1))
+    x1, y1 = (
+        min(side, -(-(corner[k] + mask.shape[1 - k] + ROOM_PX) // MAP_SHRINK) * MAP_SHRINK)
+        for k, side in ((0, width), (1, height))
+    )
     roomy = np.zeros((y1 - y0, x1 - x0), dtype=bool)
     dx, dy = corner[0] - x0, corner[1] - y0
     roomy[dy : dy + mask.shape[0], dx : dx + mask.shape[1]] = mask
@@ -169,7 +171,7 @@ def _joined(
     loose = [p for p in pieces if p.base_score < settings.least_base_score]
     if not rooted:
         return pieces
-    owner = np.zeros(maps.plant.shape, dtype=np.int32)
+    owner = np.zeros(maps.view_shape, dtype=np.int32)
     for number, piece in enumerate(rooted, start=1):
         x, y = piece.corner
         height, width = piece.mask.shape
@@ -260,7 +262,7 @@ def _silhouette(
         rival = _rival_score(piece.ends, view.mm_per_px * settings.skeleton_shrink, settings)
     near = _within(mask, settings.marks_reach_mm / view.mm_per_px)
     here = maps.crop(x0, y0, x1 - x0, y1 - y0)
-    marks = [np.where(near, shares, np.float32(0)) for shares in here.fields]
+    marks = [np.where(near, enlarged(shares, near.shape), np.float32(0)) for shares in here.fields]
     for shares in (coverage, *marks):
         shares.setflags(write=False)
     return Silhouette(

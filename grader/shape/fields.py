@@ -49,7 +49,7 @@ def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:
     """Return coverage and colours of one silhouette's crop."""
     x, y = silhouette.corner_px
     height, width = silhouette.coverage.shape
-    linear = np.maximum(view.linear[y : y + height, x : x + width], np.float32(DARKEST))
+    linear = np.maximum(view.linear_in((slice(y, y + height), slice(x, x + width))), np.float32(DARKEST))
     smooth = cv2.GaussianBlur(linear, (0, 0), COLOUR_SMOOTH_PX)
     return CuttingFields(
         coverage=np.ascontiguousarray(silhouette.coverage),

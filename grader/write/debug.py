@@ -124,7 +124,7 @@ def _with_sides(corners: Points, steps: int = 20) -> Points:
 
 
 def _flat_picture(view: FlatView) -> Image.Image:
-    screen = np.clip(view.linear, 0.0, 1.0) ** (1.0 / GAMMA) * 255.0
+    screen = np.clip(view.linear_in(view.whole), 0.0, 1.0) ** (1.0 / GAMMA) * 255.0
     return Image.fromarray(screen.astype(np.uint8))
 
 

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from calib.frames import Points
+from grader.flat import LIN_FROM_SRGB8
 from grader.locate.card_edge import NEAR, WIDE, fit_edges
-from grader.locate.light import LIN_FROM_SRGB8
 from tests.authorities.debian_pictures import opencv_sample
 
 pytestmark = pytest.mark.network

@@ -28,8 +28,8 @@ from calib.design import MatLayout
 from calib.find import MatSighting
 from calib.fit import MatFit, fit_plane
 from calib.frames import Points
+from grader.flat import LIN_FROM_SRGB8
 from grader.locate.card_edge import NEAR, WIDE, fit_edges
-from grader.locate.light import LIN_FROM_SRGB8
 
 FOLDER = os.environ.get("CUTTING_REAL_BOARDS", "")
 pytestmark = pytest.mark.skipif(not FOLDER, reason="CUTTING_REAL_BOARDS names no folder")

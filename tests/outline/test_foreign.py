@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from grader.outline.foreign import ForeignSettings, foreign_things
 from grader.outline.shadow import ShadowColour, ShadowSettings, find_shadow_colour, log_colour, shaded_paper
 from grader.records import FlatView
+from tests.flat_views import linear_of_view, view_of_light
 
 SHAPE = (600, 900)
 SETTINGS, SHADOWS = ForeignSettings(), ShadowSettings()
@@ -24,9 +27,7 @@ def shaded(level: np.ndarray, ambient: ShadowColour) -> np.ndarray:
 
 def view_of(linear: np.ndarray, seed: int = 0) -> FlatView:
     noise = np.random.default_rng(seed).normal(1, 0.01, linear.shape)
-    return FlatView(
-        (linear * noise).astype(np.float32), np.ones(linear.shape[:2], bool), 0.1, (0.0, 0.0), 0.01
-    )
+    return view_of_light(np.clip(linear * noise, 0, 1))
 
 
 def soft_shadow() -> np.ndarray:
@@ -39,7 +40,7 @@ def soft_shadow() -> np.ndarray:
     "ambient", [ShadowColour(0.5, 0.0, -1.7), ShadowColour(-0.15, -0.1, -1.7), ShadowColour(0.2, 0.0, -2.0)]
 )
 def test_the_colour_of_shaded_paper_is_found_again(ambient: ShadowColour) -> None:
-    small = view_of(shaded(soft_shadow(), ambient)).linear[::4, ::4]
+    small = linear_of_view(view_of(shaded(soft_shadow(), ambient)))[::4, ::4]
     found = find_shadow_colour(small, SHADOWS)
     brightness = np.linspace(-1.5, -0.2, 30).astype(np.float32)
     for one, other in zip(
@@ -91,5 +92,5 @@ def test_beyond_the_lay_area_nothing_is_looked_for() -> None:
     view = view_of(linear)
     lay = np.ones(SHAPE, bool)
     lay[90:310, 90:310] = False
-    off = FlatView(view.linear, lay, view.mm_per_px, view.origin_mm, view.paper_noise)
+    off = replace(view, lay_mask=lay)
     assert foreign_things(off, np.zeros(SHAPE, np.uint8), SETTINGS) == []

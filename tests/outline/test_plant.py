@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,17 +11,18 @@ import pytest
 from grader.capture import read_photo
 from grader.locate import find_mat, flatten
 from grader.outline import plant
-from grader.outline.plant import PlantMaps, plant_maps
-from grader.records import FlatView, MatPose
+from grader.outline.plant import MAP_SHRINK, PlantMaps, plant_maps
+from grader.records import FlatView, MatPose, PaperLight
 from tests.accuracy.run import ROOT
+from tests.flat_views import cropped, view_of_light
 
 DEMO = ROOT / "demo_images" / "bench_soft_light.jpg"
 
 
 def test_blank_paper_has_no_plant_whatever_its_size() -> None:
-    for shape in ((64, 96), (101, 77), (33, 250)):
-        maps = plant_maps(np.ones((*shape, 3), np.float32), np.ones(shape, bool))
-        assert all(field.shape == shape for field in maps.fields)
+    for rows, columns in ((64, 96), (102, 78), (34, 250)):
+        maps = plant_maps(view_of_light(np.ones((rows, columns, 3))))
+        assert all(field.shape == (rows // 2, columns // 2) for field in maps.fields)
         assert float(max(field.max() for field in maps.fields)) < 0.1
 
 
@@ -30,7 +32,12 @@ def demo() -> tuple[FlatView, MatPose, PlantMaps, dict[str, list[dict[str, list[
     photo = read_photo(DEMO)
     pose = find_mat(photo, (), truth["print_scale"], 0.001, "check bar typed")
     view = flatten(photo, pose)
-    return view, pose, plant_maps(view.linear, view.lay_mask), truth
+    return view, pose, plant_maps(view), truth
+
+
+def cells_of(view: FlatView, points_mm: np.ndarray) -> np.ndarray:
+    """Return the cells (N, 2), x and y, of the maps in which places of the mat lie."""
+    return ((points_mm - view.origin_mm) / view.mm_per_px + 0.5).astype(int) // MAP_SHRINK
 
 
 def test_bases_tips_and_stems_lie_where_they_are(demo) -> None:
@@ -39,7 +46,7 @@ def test_bases_tips_and_stems_lie_where_they_are(demo) -> None:
     for cutting in truth["cuttings"]:
         line, height = np.asarray(cutting["axis_mat"]), np.asarray(cutting["axis_z_mm"])
         seen = foot + (line - foot) * (eye_mm / (eye_mm - height))[:, None]
-        px = np.round((seen - view.origin_mm) / view.mm_per_px).astype(int)
+        px = cells_of(view, seen)
         bare = px[: int(cutting["stripped_length_mm"]) - 2]
         assert maps.base[px[0, 1], px[0, 0]] > 0.3
         assert np.median(maps.bare_axis[bare[3:, 1], bare[3:, 0]]) > 0.5
@@ -49,90 +56,96 @@ def test_bases_tips_and_stems_lie_where_they_are(demo) -> None:
 
 def test_a_crop_is_the_window_of_all_maps(demo) -> None:
     crop = demo[2].crop(100, 200, 50, 40)
-    assert all(field.shape == (40, 50) for field in crop.fields)
-    assert np.array_equal(crop.tip, demo[2].tip[200:240, 100:150])
+    assert all(field.shape == (20, 25) for field in crop.fields)
+    assert np.array_equal(crop.tip, demo[2].tip[100:120, 50:75])
 
 
 def window_at_base(demo) -> tuple[FlatView, tuple[slice, slice]]:
-    """Return a window of odd sides, about 30 by 24 mm, around the first cutting's base."""
+    """Return a window, about 30 by 24 mm and no multiple of the network's blocks, around the first base."""
     view, _, _, truth = demo
     base_mm = np.asarray(truth["cuttings"][0]["base_mat"])
-    x, y = np.round((base_mm - view.origin_mm) / view.mm_per_px).astype(int)
-    return view, (slice(y - 119, y + 120), slice(x - 149, x + 152))
+    x, y = cells_of(view, base_mm) * MAP_SHRINK
+    return view, (slice(y - 120, y + 118), slice(x - 150, x + 152))
 
 
-def test_a_window_of_odd_sides_gives_what_the_whole_gives(demo) -> None:
+def on_maps(window: tuple[slice, slice]) -> tuple[slice, ...]:
+    return tuple(slice(part.start // MAP_SHRINK, part.stop // MAP_SHRINK) for part in window)
+
+
+def test_a_window_gives_what_the_whole_gives(demo) -> None:
     view, window = window_at_base(demo)
-    alone = plant_maps(view.linear[window], view.lay_mask[window])
-    inner = (slice(40, -40), slice(40, -40))  # the network sees less beyond the window's rim
+    alone = plant_maps(cropped(view, window))
+    inner = (slice(20, -20), slice(20, -20))  # the network sees less beyond the window's rim
     for field, whole in zip(alone.fields, demo[2].fields, strict=True):
-        assert field.shape == (239, 301)
+        assert field.shape == (119, 151)
         assert field.min() >= 0 and field.max() <= 1
-        assert np.abs(field[inner] - whole[window][inner]).mean() < 0.02
+        assert np.abs(field[inner] - whole[on_maps(window)][inner]).mean() < 0.02
     place = np.unravel_index(alone.base[inner].argmax(), alone.base[inner].shape)
-    assert np.hypot(place[0] - 79, place[1] - 109) * view.mm_per_px < 1.0
+    assert np.hypot(place[0] - 40, place[1] - 55) * MAP_SHRINK * view.mm_per_px < 1.0
 
 
 def test_outside_the_lay_area_there_is_paper_whatever_lies_there(demo) -> None:
     view, window = window_at_base(demo)
     lay_mask = view.lay_mask[window].copy()
-    open_plant = plant_maps(view.linear[window], lay_mask).plant
+    open_plant = plant_maps(cropped(view, window)).plant
     lay_mask[:, :180] = False
-    hidden = plant_maps(view.linear[window], lay_mask)
-    assert (open_plant[:, :170] > 0.5).any()
-    assert hidden.plant[:, :170].max() < 0.1
-    assert hidden.base[:, :170].max() < 0.1
+    hidden = plant_maps(cropped(view, window, lay_mask))
+    assert (open_plant[:, :85] > 0.5).any()
+    assert hidden.plant[:, :85].max() < 0.1
+    assert hidden.base[:, :85].max() < 0.1
     # What is painted there cannot be seen through the mask.
-    painted = view.linear[window].copy()
-    painted[:, :180] = (0.05, 0.13, 0.03)
-    again = plant_maps(painted, lay_mask)
+    painted = cropped(view, window, lay_mask).rgb.copy()
+    painted[:, :180] = (60, 100, 45)
+    again = plant_maps(replace(cropped(view, window, lay_mask), rgb=painted))
     assert all(np.array_equal(a, b) for a, b in zip(hidden.fields, again.fields, strict=True))
 
 
-def seen_axes_px(demo) -> list[tuple[np.ndarray, int]]:
-    """Return each true axis as the camera sees it, pixels of the view, and its number of bare points."""
+def seen_axes(demo) -> list[tuple[np.ndarray, int]]:
+    """Return each true axis as the camera sees it, in cells of the maps, and its number of bare points."""
     view, pose, _, truth = demo
     foot, eye_mm = np.asarray(pose.plane.eye_mm[:2]), pose.plane.eye_mm[2]
     axes = []
     for cutting in truth["cuttings"]:
         line, height = np.asarray(cutting["axis_mat"]), np.asarray(cutting["axis_z_mm"])
         seen = foot + (line - foot) * (eye_mm / (eye_mm - height))[:, None]
-        axes.append(((seen - view.origin_mm) / view.mm_per_px, int(cutting["stripped_length_mm"])))
+        # The centre of a cell lies half a pixel of the view beyond that of its first pixel.
+        cells = ((seen - view.origin_mm) / view.mm_per_px - 0.5) / MAP_SHRINK
+        axes.append((cells, int(cutting["stripped_length_mm"])))
     return axes
 
 
 def test_the_bare_line_is_not_shifted_beside_the_true_axis(demo) -> None:
     bare = demo[2].bare_axis
-    for axis, n_bare in seen_axes_px(demo):
+    for axis, n_bare in seen_axes(demo):
         tangent = np.gradient(axis, axis=0)
         normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1) / np.hypot(*tangent.T)[:, None]
-        across = np.arange(-8, 8.1, 0.5)
+        across = np.arange(-4, 4.1, 0.25)
         at = np.round(axis[4 : n_bare - 3, None] + across[:, None] * normal[4 : n_bare - 3, None]).astype(int)
         weight = bare[at[..., 1], at[..., 0]]
         middle = (weight * across).sum(axis=1) / weight.sum(axis=1)
-        assert abs(np.median(middle)) < 0.6  # 0.06 mm: a block of the network is 2 px
+        assert abs(np.median(middle)) < 0.3  # 0.06 mm
 
 
 def test_the_middle_of_a_base_lies_a_little_inside_the_cut(demo) -> None:
-    base, inside_px = demo[2].base, []
-    for axis, _ in seen_axes_px(demo):
+    base, inside_cells = demo[2].base, []
+    for axis, _ in seen_axes(demo):
         x, y = np.round(axis[0]).astype(int)
-        window = (slice(y - 25, y + 26), slice(x - 25, x + 26))
+        window = (slice(y - 12, y + 13), slice(x - 12, x + 13))
         rows, columns = np.mgrid[window]
         weight = np.where(base[window] > 0.1, base[window], 0.0)
         middle = np.array([(columns * weight).sum(), (rows * weight).sum()]) / weight.sum()
         along = axis[2] - axis[0]
-        inside_px.append(float((middle - axis[0]) @ along / np.hypot(*along)))
-        assert np.hypot(*(middle - axis[0])) < 4.0
+        inside_cells.append(float((middle - axis[0]) @ along / np.hypot(*along)))
+        assert np.hypot(*(middle - axis[0])) < 2.0
     # grader.shape.stem takes 0.11 mm as usual.
-    assert abs(np.mean(inside_px) * demo[0].mm_per_px - 0.11) < 0.1
+    assert abs(np.mean(inside_cells) * MAP_SHRINK * demo[0].mm_per_px - 0.11) < 0.1
 
 
-def test_neighbouring_pixels_are_not_exchanged(demo) -> None:
-    """The network answers in blocks of 2 by 2: each answer must lie on its own pixel."""
+def test_neighbouring_cells_are_not_exchanged(demo) -> None:
+    """The network answers in blocks of 2 by 2: each answer must lie on its own cell."""
     view, _, maps, _ = demo
-    rows, columns = (2 * (n // 2) for n in view.lay_mask.shape)
-    light = view.linear[:rows, :columns].mean(axis=2)
+    rows, columns = (2 * (n // 2) for n in maps.plant.shape)
+    light = view.reduced(MAP_SHRINK)[:rows, :columns].mean(axis=2)
     for field in (maps.plant, maps.foliage):
         share = field[:rows, :columns]
         exchanged = share.copy()
@@ -146,7 +159,7 @@ def test_asking_in_bands_or_only_around_things_changes_hardly_an_answer(demo, mo
     view, _, maps, _ = demo
     monkeypatch.setattr(plant, "BAND_PX", 10_000)
     monkeypatch.setattr(plant, "_where_things_lie", lambda blocks: (0, blocks.shape[1], 0, blocks.shape[2]))
-    whole = plant_maps(view.linear, view.lay_mask)
+    whole = plant_maps(view)
     for field, other in zip(maps.fields, whole.fields, strict=True):
         gap = abs(field - other)
         assert gap.max() < 0.3
@@ -156,16 +169,21 @@ def test_asking_in_bands_or_only_around_things_changes_hardly_an_answer(demo, mo
 
 def test_one_cutting_in_a_corner_is_answered_as_on_a_full_tray(demo) -> None:
     view, window = window_at_base(demo)
-    alone = np.ones_like(view.linear)
-    alone[window] = view.linear[window]
-    lay = np.ones(alone.shape[:2], bool)
-    maps = plant_maps(alone, lay)
-    inner = (
-        slice(window[0].start + 60, window[0].stop - 60),
-        slice(window[1].start + 60, window[1].stop - 60),
-    )
+    alone = np.full_like(view.rgb, 255)
+    alone[window] = view.rgb[window]
+    light = view.light.within(view.whole).copy()
+    light[np.logical_not(_inside(light.shape[:2], window))] = 1.0
+    paper = PaperLight(light, view.light.size_px)
+    maps = plant_maps(replace(view, rgb=alone, light=paper, lay_mask=np.ones(alone.shape[:2], bool)))
+    rows, columns = on_maps(window)
+    inner = (slice(rows.start + 30, rows.stop - 30), slice(columns.start + 30, columns.stop - 30))
     assert abs(maps.base[inner] - demo[2].base[inner]).max() < 0.2
-    far = np.ones(lay.shape, bool)
-    near = tuple(slice(part.start - 10, part.stop + 10) for part in window)
-    far[near] = False  # leaves that the window cuts through
+    far = np.ones(maps.plant.shape, bool)
+    far[rows.start - 5 : rows.stop + 5, columns.start - 5 : columns.stop + 5] = False  # leaves cut through
     assert float(maps.plant[far].max()) < 0.5
+
+
+def _inside(shape: tuple[int, ...], window: tuple[slice, slice]) -> np.ndarray:
+    inside = np.zeros(shape, bool)
+    inside[window] = True
+    return inside

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from grader.locate import flatten
-from grader.outline.plant import plant_maps
+from grader.outline.plant import enlarged, plant_maps
 from grader.records import PlantMarks
 from grader.shape.fields import CuttingFields
 from grader.shape.trace import ShapeSettings, _widths_on, round_width
@@ -50,9 +50,9 @@ def widths_in(
 def fields_by_network(scene: Scene) -> CuttingFields:
     """Return fields with what the network sees in the scene."""
     view = flatten(scene.photo, scene.pose)
-    maps = plant_maps(view.linear, view.lay_mask)
-    marks = PlantMarks(*(np.ascontiguousarray(field) for field in maps.fields))
-    drawn = fields_of((maps.plant > 0.5).astype(np.float32))
+    fields = [enlarged(field, view.lay_mask.shape) for field in plant_maps(view).fields]
+    marks = PlantMarks(*fields)
+    drawn = fields_of((marks.plant > 0.5).astype(np.float32))
     return replace(drawn, marks=marks, mm_per_px=view.mm_per_px, corner_mm=view.origin_mm)
 
 

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy.spatial import cKDTree
 
-from grader.outline.plant import BRIGHTEST, CODE_GAMMA, plant_maps
+from grader.outline.plant import BRIGHTEST, CODE_GAMMA, enlarged, plant_maps
 from grader.records import FlatView
 from tests.studies.known_photos import KnownPhoto, known_photos, photo_paths
 from tests.studies.true_cells import FINE_MM, STEM_WIDER_SHARE, Field, TrueCells, Values, true_cells
@@ -113,8 +113,8 @@ def plant_likeness(view: FlatView) -> Field:
     The network in use answers, together with darkness.  (The first one was learned with the answers of a
     smaller classifier of single pixels in its place.)
     """
-    dark = np.clip((DARK_FROM - view.linear.min(axis=2)) / DARK_RANGE, 0, 1)
-    plant = plant_maps(view.linear, view.lay_mask).plant
+    dark = np.clip((DARK_FROM - view.linear_in(view.whole).min(axis=2)) / DARK_RANGE, 0, 1)
+    plant = enlarged(plant_maps(view).plant, view.lay_mask.shape)
     return np.asarray((1 - DARK_SHARE) * plant + DARK_SHARE * dark, dtype=np.float32)
 
 
@@ -182,7 +182,7 @@ def _heights_at(
 
 def coded_view(view: FlatView) -> Map:
     """Return the flat view (H, W, 3) coded as the network takes it, in 8 bits; off the lay it is paper."""
-    code = np.clip(view.linear / BRIGHTEST, 0, 1) ** (1 / CODE_GAMMA)
+    code = np.clip(view.linear_in(view.whole) / BRIGHTEST, 0, 1) ** (1 / CODE_GAMMA)
     code[~view.lay_mask] = (1 / BRIGHTEST) ** (1 / CODE_GAMMA)
     return np.asarray(np.round(255 * code), dtype=np.uint8)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ from PIL import Image
 
 from grader.records import FlatView, Photo, PlantMarks, SetAside, Silhouette, SilhouetteKind
 from grader.write.debug import PURPLE, RED, YELLOW, StagePictures
+from tests.flat_views import view_of_light
 from tests.synthetic_records import outline_of, straight_pose, straight_shape, with_strays
 
 MM_PER_PX = 0.2
@@ -18,13 +20,8 @@ JPEG_TOLERANCE = 90
 
 
 def flat_view() -> FlatView:
-    return FlatView(
-        linear=np.full((800, 1235, 3), 0.8, dtype=np.float32),
-        lay_mask=np.ones((800, 1235), dtype=bool),
-        mm_per_px=MM_PER_PX,
-        origin_mm=ORIGIN_MM,
-        paper_noise=0.01,
-    )
+    view = view_of_light(np.full((800, 1235, 3), 0.8), mm_per_px=MM_PER_PX)
+    return replace(view, origin_mm=ORIGIN_MM)
 
 
 def silhouette(kind: SilhouetteKind) -> Silhouette:
