@@ -133,9 +133,8 @@ def test_flat_view_shows_paper_as_one_and_the_stem_where_it_is(tilt_deg: float) 
         round((at - origin) / view.mm_per_px)
         for at, origin in ((55.0, view.origin_mm[1]), (60.0, view.origin_mm[0]))
     )
-    assert linear_of_view(view)[row - 20 : row + 20, column - 20 : column + 20].mean() == pytest.approx(
-        1.0, abs=0.01
-    )
+    linear = linear_of_view(view)
+    assert linear[row - 20 : row + 20, column - 20 : column + 20].mean() == pytest.approx(1.0, abs=0.01)
     # In linear light the integral of the dark is the width, whatever the blur.
     across = linear[:, column - 30 : column + 30, 1].astype(float).mean(axis=1)
     y_mm = view.origin_mm[1] + view.mm_per_px * np.arange(len(across))
