@@ -10,39 +10,33 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from itertools import pairwise
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.records import FlatView
+from grader.records import LIN_FROM_SRGB8, FlatView, PaperLight
 
 Field = NDArray[np.float32]
 
-NETWORK_MM_PER_PX = 0.1
-"""The network was learned on flat views of this scale."""
+MAP_SHRINK = 2
+"""The network sees, and answers for, cells of so many pixels a side: 0.2 mm, as it was learned."""
+BLOCK = 2
+"""Cells a side that it takes as one place."""
+N_BLOCK = BLOCK * BLOCK
+N_ANSWERS = 4 * N_BLOCK + 2
+STEP_BLOCKS = 16
+"""Sides are padded to a multiple: the network halves them four times."""
+BLOCK_PX = MAP_SHRINK * BLOCK * STEP_BLOCKS
+"""The same in pixels of the flat view."""
 BRIGHTEST = 1.5
 """Relative linear light above which everything is coded alike."""
 CODE_GAMMA = 2.2
 PAPER_CODE, CODE_GAIN = 0.83, 4.0
 """Codes are centred on that of white paper, and stretched to about one."""
-DARKEST = 1e-4
-"""Of the brightest: darker light is coded alike."""
+_CODES: Field = ((LIN_FROM_SRGB8 / BRIGHTEST) ** (1 / CODE_GAMMA) * CODE_GAIN).astype(np.float32)
 LARGEST_LOGIT = 30.0
-BLOCK = ((0, 0), (0, 1), (1, 0), (1, 1))
-"""Rows and columns of the four pixels that the network takes as one place."""
-MAP_SHRINK = 2
-"""Maps are half as fine as the flat view: 0.2 mm."""
-BLOCK_PX = 32
-"""Sides are padded to a multiple: the network halves them five times, its input included."""
-
-
-BAND_PX = 900
-"""The network is asked for so many pixels of the longer side at a time: a third of an A4 tray."""
-OVERLAP_PX = 96
-"""Pixels seen beyond a band, a multiple of BLOCK_PX: what lies further away changes hardly an answer."""
-LOOK_SHRINK = 4
+LOOK_SHRINK = 2
 DARKER_THAN_PAPER = -0.15
 """Mean code of LOOK_SHRINK x LOOK_SHRINK blocks (0.8 mm) in some channel, from which it is not plain paper:
 a tenth less light."""
@@ -94,12 +88,23 @@ def shipped_network() -> NDArray[np.uint8]:
 
 def plant_maps(view: FlatView) -> PlantMaps:
     """Return the maps of a flat view of 0.1 mm pixels; outside its ``lay_mask`` it is taken for paper."""
-    linear = view.linear_in(view.whole)
-    answers = _answers(_coded_blocks(linear, view.lay_mask))
+    answers = _answers(_coded_blocks(view))
     _to_probability(answers)
-    height, width = (side // MAP_SHRINK for side in view.lay_mask.shape)
-    fields = (answers[:4].mean(axis=0), answers[4:8].mean(axis=0), *answers[8:])
-    return PlantMaps(*(np.ascontiguousarray(field[:height, :width]) for field in fields))
+    rows, columns = (side // MAP_SHRINK for side in view.lay_mask.shape)
+    _, height, width = answers.shape
+
+    def fine(first: int) -> Field:
+        cells = np.empty((height, BLOCK, width, BLOCK), dtype=np.float32)
+        cells[:] = answers[first : first + N_BLOCK].reshape(BLOCK, BLOCK, height, width).transpose(2, 0, 3, 1)
+        return cells.reshape(height * BLOCK, width * BLOCK)[:rows, :columns]
+
+    def coarse(index: int) -> Field:
+        # Sampled at block centres: linear interpolation keeps them in place.
+        return enlarged(answers[index], (height * BLOCK, width * BLOCK))[:rows, :columns]
+
+    ends = 4 * N_BLOCK
+    parts = [fine(k * N_BLOCK) for k in range(4)]
+    return PlantMaps(*parts, coarse(ends), coarse(ends + 1))
 
 
 def enlarged(field: Field, shape: tuple[int, ...]) -> Field:
@@ -109,66 +114,56 @@ def enlarged(field: Field, shape: tuple[int, ...]) -> Field:
 
 
 def _answers(blocks: Field) -> Field:
-    """Return the network's logits (12, H/2, W/2): asked where something lies, band by band to save memory."""
+    """Return the network's logits (18, H/4, W/4): asked where something lies, paper elsewhere."""
     network = cv2.dnn.readNetFromONNX(shipped_network())
-    answers = np.full(blocks.shape, -LARGEST_LOGIT, dtype=np.float32)
+    answers = np.full((N_ANSWERS, *blocks.shape[1:]), -LARGEST_LOGIT, dtype=np.float32)
     top, bottom, left, right = _where_things_lie(blocks)
-    asked, given = blocks[:, top:bottom, left:right], answers[:, top:bottom, left:right]
-    # Bands lie across the longer side: less overlap.  All are of one size: the network's memory serves again.
-    is_wide = right - left > bottom - top
-    if is_wide:
-        asked, given = asked.swapaxes(1, 2), given.swapaxes(1, 2)
-    length = asked.shape[1]
-    step, overlap = BLOCK_PX // 2, OVERLAP_PX // 2
-    n_bands = -(-length * 2 // BAND_PX)
-    starts = [round(k * length / n_bands / step) * step for k in range(n_bands)] + [length]
-    size = min(length, max(np.diff(starts)) + (n_bands > 2) * overlap + overlap)
-    for start, stop in pairwise(starts):
-        low = int(np.clip(start - overlap, 0, length - size))
-        part = asked[:, low : low + size]
-        network.setInput(np.ascontiguousarray(part.swapaxes(1, 2) if is_wide else part)[None])
-        found = network.forward()[0]
-        given[:, start:stop] = (found.swapaxes(1, 2) if is_wide else found)[:, start - low : stop - low]
+    network.setInput(np.ascontiguousarray(blocks[:, top:bottom, left:right])[None])
+    answers[:, top:bottom, left:right] = network.forward()[0]
     return answers
 
 
 def _where_things_lie(blocks: Field) -> tuple[int, int, int, int]:
     """Return top, bottom, left, right of all that is not plain paper, in blocks, with room around it."""
     _, rows, columns = blocks.shape
-    channels = blocks[:: len(BLOCK)].min(axis=0)
+    channels = blocks[::N_BLOCK].min(axis=0)
     small = cv2.resize(channels, (columns // LOOK_SHRINK, rows // LOOK_SHRINK), interpolation=cv2.INTER_AREA)
     is_dark = (small < DARKER_THAN_PAPER).astype(np.uint8)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(is_dark, connectivity=8)
     is_thing = stats[:, cv2.CC_STAT_AREA] >= LEAST_THING_CELLS
     is_thing[0] = False
     found = is_thing[labels]
-    step = BLOCK_PX // 2
     limits = []
     for axis, size in ((1, rows), (0, columns)):
         at = np.flatnonzero(found.any(axis=axis)) * LOOK_SHRINK
-        low, high = (int(at[0]), int(at[-1]) + LOOK_SHRINK) if len(at) else (0, step)
-        limits += [max(0, low // step - 1) * step, min(size, (-(-high // step) + 1) * step)]
+        low, high = (int(at[0]), int(at[-1]) + LOOK_SHRINK) if len(at) else (0, STEP_BLOCKS)
+        limits += [
+            max(0, low // STEP_BLOCKS - 1) * STEP_BLOCKS,
+            min(size, (-(-high // STEP_BLOCKS) + 1) * STEP_BLOCKS),
+        ]
     top, bottom, left, right = limits
     return top, bottom, left, right
 
 
-def _coded_blocks(linear: Field, lay_mask: NDArray[np.bool_]) -> Field:
-    """Return codes (12, H/2, W/2), padded with paper: red of a block's four pixels, then green, then blue."""
-    height, width = linear.shape[:2]
-    below, right = -height % BLOCK_PX, -width % BLOCK_PX
-    blocks = np.zeros((3 * len(BLOCK), (height + below) // 2, (width + right) // 2), dtype=np.float32)
-    off_lay = ~lay_mask
-    gain, paper = CODE_GAIN / BRIGHTEST ** (1 / CODE_GAMMA), PAPER_CODE * CODE_GAIN
-    for channel in range(3):
-        code = np.clip(linear[..., channel], DARKEST * BRIGHTEST, BRIGHTEST)
-        cv2.pow(code, 1 / CODE_GAMMA, dst=code)
-        code *= gain
-        code -= paper
-        code[off_lay] = 0.0
-        for k, (row, column) in enumerate(BLOCK):
-            cells = code[row::2, column::2]
-            blocks[channel * len(BLOCK) + k, : cells.shape[0], : cells.shape[1]] = cells
-    return blocks
+def _coded_blocks(view: FlatView) -> Field:
+    """Return codes (12, H/4, W/4), padded with paper: red of a block's four cells, then green, then blue."""
+    rows, columns = (side // MAP_SHRINK for side in view.lay_mask.shape)
+    kept = view.rgb[: rows * MAP_SHRINK, : columns * MAP_SHRINK]
+    cells = cv2.resize(kept, (columns, rows), interpolation=cv2.INTER_AREA)
+    # Relative light to the power of 1/gamma, each factor by itself: the light is smooth.
+    dimmer = PaperLight(view.light.coarse ** (-1 / CODE_GAMMA), view.light.size_px)
+    window = (slice(0, rows * MAP_SHRINK), slice(0, columns * MAP_SHRINK))
+    code = np.asarray(cv2.LUT(cells, _CODES), dtype=np.float32)
+    code *= dimmer.within(window, (rows, columns))
+    np.minimum(code, CODE_GAIN, out=code)
+    code -= PAPER_CODE * CODE_GAIN
+    code[~view.lay_mask[: rows * MAP_SHRINK : MAP_SHRINK, : columns * MAP_SHRINK : MAP_SHRINK]] = 0.0
+    side = STEP_BLOCKS * BLOCK
+    padded = np.zeros((rows + -rows % side, columns + -columns % side, 3), dtype=np.float32)
+    padded[:rows, :columns] = code
+    height, width = padded.shape[0] // BLOCK, padded.shape[1] // BLOCK
+    blocks = padded.reshape(height, BLOCK, width, BLOCK, 3).transpose(4, 1, 3, 0, 2)
+    return np.ascontiguousarray(blocks).reshape(3 * N_BLOCK, height, width)
 
 
 def _to_probability(logit: Field) -> None:

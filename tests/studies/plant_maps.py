@@ -26,6 +26,7 @@ import random
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -70,6 +71,10 @@ class Course:
     """Learning rate at its highest."""
     go_on_from: Path | None = None
     """Weights to begin with; None for random ones."""
+    teacher: Path | None = None
+    is_deep: bool = True
+    seconds: float | None = None
+    """Learn for so long instead of ``steps``."""
 
 
 def read_labels(path: Path, device: str) -> LearningPhoto:
@@ -106,12 +111,13 @@ def learn(photos: list[LearningPhoto], held_out: list[LearningPhoto], course: Co
     import torch
 
     from tests.studies.plant_augment import other_light_and_camera, random_crops
-    from tests.studies.plant_network import PlantNetwork, blocks_of, losses
+    from tests.studies.plant_network import PlantNetwork, blocks_of, losses, taught, teacher_of
 
     random.seed(course.seed)
     torch.manual_seed(course.seed)
     device = photos[0].code.device
-    network = PlantNetwork().to(device)
+    network = PlantNetwork(is_deep=course.is_deep).to(device)
+    teacher = None if course.teacher is None else teacher_of(course.teacher).to(device)
     if course.go_on_from is not None:
         network.load_state_dict(torch.load(course.go_on_from, map_location=device))
     print(
@@ -120,15 +126,22 @@ def learn(photos: list[LearningPhoto], held_out: list[LearningPhoto], course: Co
     )
     optimiser = torch.optim.AdamW(network.parameters(), lr=course.rate, weight_decay=WEIGHT_DECAY)
     begin, running = time.monotonic(), {}
-    for step in range(course.steps):
+    for step in count():
+        share = step / course.steps
+        if course.seconds is not None:
+            share = (time.monotonic() - begin) / course.seconds
+        if share >= 1:
+            break
         for group in optimiser.param_groups:
-            group["lr"] = course.rate * pace(step, course.steps)
+            group["lr"] = course.rate * pace(step, share)
         with torch.no_grad():
             code, labels = random_crops(photos, course.crops)
             code = other_light_and_camera(code)
+            with torch.autocast("cuda", dtype=torch.bfloat16, enabled=device.type == "cuda"):
+                teaching = None if teacher is None else taught(teacher, code)
         with torch.autocast("cuda", dtype=torch.bfloat16, enabled=device.type == "cuda"):
             logits = network(blocks_of(code))
-        parts = losses(logits.float(), labels)
+        parts = losses(logits.float(), labels, teaching)
         optimiser.zero_grad()
         sum(parts.values()).backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), LARGEST_GRADIENT)
@@ -144,10 +157,13 @@ def learn(photos: list[LearningPhoto], held_out: list[LearningPhoto], course: Co
     return network.eval()
 
 
-def pace(step: int, steps: int) -> float:
-    """Return the share of the full learning rate: a short rise, then a half cosine down to nothing."""
+def pace(step: int, share: float) -> float:
+    """Return the share of the full learning rate: a short rise, then a half cosine down to nothing.
+
+    ``share`` is how much of the learning is done.
+    """
     rise = min(1.0, step / WARM_UP_STEPS + WARM_UP_FROM)
-    return rise * 0.5 * (1 + math.cos(math.pi * step / steps))
+    return rise * 0.5 * (1 + math.cos(math.pi * share))
 
 
 def check(network: PlantNetwork, held_out: list[LearningPhoto]) -> None:
@@ -208,6 +224,9 @@ def main() -> None:
     parser.add_argument(
         "--weights", type=Path, metavar="FILE", help="write the weights as well, to go on from"
     )
+    parser.add_argument("--teacher", type=Path, metavar="FILE", help="ONNX file of a network to learn from")
+    parser.add_argument("--shallow", action="store_true")
+    parser.add_argument("--seconds", type=float, help="learn for so long instead")
     parser.add_argument("--hold-out", nargs="*", default=[], metavar="NAME", help="photos only to check with")
     options = parser.parse_args()
     import torch
@@ -221,7 +240,16 @@ def main() -> None:
     photos = [photo for photo in read if photo.name not in options.hold_out and len(photo.plant_px)]
     if not photos:
         parser.error(f"no photo to learn from in {options.labels}")
-    course = Course(options.steps, options.crops, options.seed, options.rate, options.go_on_from)
+    course = Course(
+        options.steps,
+        options.crops,
+        options.seed,
+        options.rate,
+        options.go_on_from,
+        options.teacher,
+        not options.shallow,
+        options.seconds,
+    )
     write_network(learn(photos, held_out, course), options.target, options.weights)
     print(f"written {options.target}")
 
