@@ -103,8 +103,8 @@ def plant_maps(view: FlatView) -> PlantMaps:
         return enlarged(answers[index], (height * BLOCK, width * BLOCK))[:rows, :columns]
 
     ends = 4 * N_BLOCK
-    parts = [fine(k * N_BLOCK) for k in range(4)]
-    return PlantMaps(*parts, coarse(ends), coarse(ends + 1))
+    plant, foliage, bare, leafy = (fine(k * N_BLOCK) for k in range(4))
+    return PlantMaps(plant, foliage, bare, leafy, coarse(ends), coarse(ends + 1))
 
 
 def enlarged(field: Field, shape: tuple[int, ...]) -> Field:
