@@ -155,9 +155,8 @@ def test_neighbouring_cells_are_not_exchanged(demo) -> None:
         assert right > wrong + 0.01
 
 
-def test_asking_in_bands_or_only_around_things_changes_hardly_an_answer(demo, monkeypatch) -> None:
+def test_asking_only_around_things_changes_hardly_an_answer(demo, monkeypatch) -> None:
     view, _, maps, _ = demo
-    monkeypatch.setattr(plant, "BAND_PX", 10_000)
     monkeypatch.setattr(plant, "_where_things_lie", lambda blocks: (0, blocks.shape[1], 0, blocks.shape[2]))
     whole = plant_maps(view)
     for field, other in zip(maps.fields, whole.fields, strict=True):
