@@ -6,6 +6,7 @@ a second or more with a dictionary of 2320 markers.
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 import cv2
@@ -59,7 +60,9 @@ def _quads(gray: Gray, name: str, window_px: int) -> Points:
     parameters = cv2.aruco.DetectorParameters()
     parameters.adaptiveThreshWinSizeMin = window_px
     parameters.adaptiveThreshWinSizeMax = window_px
-    parameters.minMarkerPerimeterRate = 0.008
+    # No shape of this least side has fewer pixels round it, whichever way it is turned.
+    parameters.minMarkerPerimeterRate = 4 * LEAST_SIDE_PX / math.sqrt(2) / max(gray.shape)
+    parameters.minOtsuStdDev = 256.0  # more than there is: OpenCV spends no time on looking into shapes
     # Shapes within shapes are all wanted: OpenCV would keep the outer one, a marker's white surround.
     parameters.minMarkerDistanceRate = 0.0
     parameters.minGroupDistance = 0.0
@@ -112,21 +115,18 @@ def _read(gray: Gray, quads: Points, name: str) -> list[tuple[int, Points]]:
     # Turned so that the code stands upright: corner `turn` of the shape is the marker's top left.
     inner = white[chosen, 1:-1, 1:-1]
     turned = np.stack([np.rot90(inner, turn, axes=(1, 2)) for turn in range(4)], axis=1)
-    wrong = codes.shape[1] - _agreeing(turned.reshape(4 * len(chosen), -1), codes)
-    wrong = wrong.reshape(len(chosen), -1)
-    best = wrong.argmin(axis=1)
-    markers = []
-    for k, flat in zip(chosen, best, strict=True):
-        turn, marker_id = divmod(int(flat), len(codes))
-        markers.append((marker_id, np.roll(quads[k], -turn, axis=0)))
-    is_read = wrong[np.arange(len(chosen)), best] <= _most_wrong_bits(name)
-    return [marker for marker, good in zip(markers, is_read, strict=True) if good]
-
-
-def _agreeing(some: NDArray[np.bool_], codes: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """Return how many cells agree (n_some, n_markers)."""
-    a, b = (2.0 * some - 1).astype(np.float32), (2.0 * codes - 1).astype(np.float32)
-    return np.asarray((codes.shape[1] + a @ b.T) / 2, dtype=np.float32)
+    some, all_codes = (
+        np.where(cells, np.float32(1), np.float32(-1))
+        for cells in (turned.reshape(len(chosen), 4, -1), codes)
+    )
+    likeness = (some.reshape(-1, codes.shape[1]) @ all_codes.T).reshape(len(chosen), -1)
+    best = likeness.argmax(axis=1)
+    # As many cells agree as differ where the likeness is zero.
+    wrong = (codes.shape[1] - likeness[np.arange(len(chosen)), best]) / 2
+    is_read = wrong <= _most_wrong_bits(name)
+    turns, ids = divmod(best[is_read], len(codes))
+    corners = quads[chosen[is_read, None], (turns[:, None] + np.arange(4)) % 4]
+    return list(zip(ids.tolist(), corners, strict=True))
 
 
 def _cells(gray: Gray, quads: Points, n: int) -> NDArray[np.float64]:
@@ -134,12 +134,31 @@ def _cells(gray: Gray, quads: Points, n: int) -> NDArray[np.float64]:
     steps = (np.arange(SAMPLES_PER_CELL) - (SAMPLES_PER_CELL - 1) / 2) / (2 * (SAMPLES_PER_CELL - 1))
     places = (np.arange(n)[:, None] + 0.5 + steps).ravel() / n
     x, y = np.meshgrid(places, places)
-    unit = np.stack([x, y, np.ones_like(x)])
-    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
-    maps = np.stack([cv2.getPerspectiveTransform(square, q.astype(np.float32)) for q in quads])
-    seen = maps.astype(np.float32) @ unit.reshape(3, -1).astype(np.float32)
-    at = seen[:, :2] / seen[:, 2:]
+    unit = np.stack([x.ravel(), y.ravel(), np.ones(x.size)])
+    seen = (_from_unit_square(quads).reshape(-1, 3) @ unit).reshape(len(quads), 3, -1)
+    at = (seen[:, :2] / seen[:, 2:]).astype(np.float32)
     rows = len(quads) * n * SAMPLES_PER_CELL
     gray_at = cv2.remap(gray, at[:, 0].reshape(rows, -1), at[:, 1].reshape(rows, -1), cv2.INTER_LINEAR)
     means = cv2.resize(gray_at.astype(np.float32), (n, len(quads) * n), interpolation=cv2.INTER_AREA)
     return np.asarray(means.reshape(len(quads), n, n), dtype=np.float64)
+
+
+def _from_unit_square(quads: Points) -> NDArray[np.float64]:
+    """Return the homographies (N, 3, 3) that take the unit square to convex shapes (N, 4, 2).
+
+    In closed form (Heckbert 1989, Fundamentals of Texture Mapping and Image Warping, 2.2.3).
+    """
+    first, second, third, fourth = quads.transpose(1, 0, 2)
+    side, other, rest = second - third, fourth - third, first - second + third - fourth
+    area = _cross(side, other)
+    g, h = _cross(rest, other) / area, _cross(side, rest) / area
+    maps = np.ones((len(quads), 3, 3))
+    maps[:, :2, 0] = second - first + g[:, None] * second
+    maps[:, :2, 1] = fourth - first + h[:, None] * fourth
+    maps[:, :2, 2] = first
+    maps[:, 2, 0], maps[:, 2, 1] = g, h
+    return maps
+
+
+def _cross(some: Points, others: Points) -> NDArray[np.float64]:
+    return np.asarray(some[:, 0] * others[:, 1] - some[:, 1] * others[:, 0])

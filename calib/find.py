@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 
 from calib.codes import Gray, read_markers
 from calib.design import DICTIONARY, MatLayout, layout_from_ids
@@ -17,6 +18,9 @@ from calib.marker_edges import refined_corners
 SEARCH_LONG_SIDE_PX = (2016, 4032, 1344)
 """Pictures of these sizes are searched until enough is found: large markers are missed at full size and
 small ones at reduced size."""
+QUICK_LONG_SIDE_PX = 1008
+"""Our own mats are looked for at this size first: markers only tell which saddle point is which, and those
+are then found at full size.  A mat that fills a photo has 3 pixels to the mm, enough for its markers."""
 MOST_ENLARGED = 2.0
 """Enlarging a small photo helps to see cells of two pixels; it adds no detail beyond this."""
 WINDOWS_PX = (15, 33)
@@ -30,6 +34,8 @@ SADDLE_REACH_SQUARES = 3.0
 """Saddle points no further than this from a marker that was read are looked for: others' neighbours."""
 NEIGHBOURS = 6
 """Markers that tell where a saddle point is: enough to bridge one that is covered, near enough for a bend."""
+RIDGE = 1e-12
+"""Keeps equations of coordinates up to 1 solvable where neighbours lie as they should not."""
 SADDLE_SIGMA_PX = 0.06
 """Standard uncertainty of a saddle point: residuals on rendered mats of 12 MP."""
 MOST_CLEARANCE_SQUARES = 0.5
@@ -74,19 +80,7 @@ def find_sighting(gray: Gray, layouts: Sequence[MatLayout]) -> MatSighting | Non
     names = list(dict.fromkeys(layout.dictionary for layout in layouts)) or [DICTIONARY]
     best: MatSighting | None = None
     for name in names:
-        seen: list[tuple[int, Points]] = []
-        layout = None
-        for long_side in _sizes(gray):
-            small = _resized(gray, long_side)
-            of_size: list[tuple[int, Points]] = []
-            for window in WINDOWS_PX:
-                of_size = _merged(_markers(small, gray.shape, name, window), of_size)
-                layout = _layout_for([*seen, *of_size], layouts, name)
-                if _share_seen(of_size, layout) == 1.0:
-                    break
-            seen = _merged(seen, of_size)
-            if _share_seen(seen, layout) >= ENOUGH_SHARE:
-                break
+        layout, seen = _seen(gray, layouts, name)
         if layout is None:
             continue
         sighting = _sighting(gray, layout, seen)
@@ -95,14 +89,44 @@ def find_sighting(gray: Gray, layouts: Sequence[MatLayout]) -> MatSighting | Non
     return best
 
 
-def _sizes(gray: Gray) -> list[int]:
+def _seen(
+    gray: Gray, layouts: Sequence[MatLayout], name: str
+) -> tuple[MatLayout | None, list[tuple[int, Points]]]:
+    """Return the layout that the markers of a dictionary tell, and the markers."""
+    # Each marker of a foreign board lends four points to the fit; of our own, enough is enough.
+    least_of_window = 1.0 if layouts else ENOUGH_SHARE
+    seen: list[tuple[int, Points]] = []
+    layout = None
+    for long_side in _sizes(gray, is_own=not layouts):
+        small = _resized(gray, long_side)
+        of_size: list[tuple[int, Points]] = []
+        for window in WINDOWS_PX:
+            of_size = _merged(_markers(small, gray.shape, name, window), of_size)
+            layout = _layout_for([*seen, *of_size], layouts, name)
+            if _share_seen(of_size, layout) >= least_of_window:
+                break
+        seen = _merged(seen, of_size)
+        if _share_seen(seen, layout) >= ENOUGH_SHARE:
+            break
+    return layout, seen
+
+
+def _sizes(gray: Gray, is_own: bool) -> list[int]:
     long_side = max(gray.shape)
-    return [size for size in SEARCH_LONG_SIDE_PX if size <= MOST_ENLARGED * long_side] or [long_side]
+    sizes = [size for size in SEARCH_LONG_SIDE_PX if size <= MOST_ENLARGED * long_side] or [long_side]
+    return [QUICK_LONG_SIDE_PX, *sizes] if is_own and long_side >= 2 * QUICK_LONG_SIDE_PX else sizes
 
 
 def _resized(gray: Gray, long_side: int) -> Gray:
+    """Return the picture in another size: halved as often as that goes, which takes hardly any time."""
+    while max(gray.shape) >= 2 * long_side:
+        gray = np.asarray(
+            cv2.resize(gray, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8
+        )
     scale = long_side / max(gray.shape)
-    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    if scale == 1:
+        return gray
+    way = cv2.INTER_LINEAR if scale < 1 else cv2.INTER_CUBIC
     return np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=way), dtype=np.uint8)
 
 
@@ -218,12 +242,9 @@ def _saddle_spacing(layout: MatLayout) -> tuple[float, float]:
     A window that takes in corners of markers moves the saddle by a third of a pixel; one narrower than
     the board allows makes more of noise.  Windows are square, so the longer of the two coordinates counts.
     """
-    saddles = layout.saddles_mm
-    apart = np.hypot(*(saddles[:, None] - saddles[None]).transpose(2, 0, 1))
-    np.fill_diagonal(apart, np.inf)
-    square_mm = float(np.median(apart.min(axis=1)))
-    corners = np.concatenate(list(layout.markers.values()))
-    clearance_mm = float(np.abs(saddles[:, None] - corners[None]).max(axis=2).min())
+    saddles, corners = layout.saddles_mm, np.concatenate(list(layout.markers.values()))
+    square_mm = float(np.median(KDTree(saddles).query(saddles, k=2)[0][:, 1]))
+    clearance_mm = float(KDTree(corners).query(saddles, p=np.inf)[0].min())
     return square_mm, min(MOST_CLEARANCE_SQUARES, clearance_mm / square_mm)
 
 
@@ -244,8 +265,8 @@ def _mapped_nearby(some_mm: Points, some_px: Points, points_mm: Points) -> Point
     rows_y = np.concatenate([none, m1, -d[..., 1:] * m], axis=2)
     rows = np.concatenate([rows_x, rows_y], axis=1)
     right = np.concatenate([d[..., 0], d[..., 1]], axis=1)
-    normal = rows.transpose(0, 2, 1) @ rows
-    h = (np.linalg.pinv(normal, hermitian=True) @ (rows.transpose(0, 2, 1) @ right[..., None]))[..., 0]
+    normal = rows.transpose(0, 2, 1) @ rows + RIDGE * np.eye(8)
+    h = np.linalg.solve(normal, rows.transpose(0, 2, 1) @ right[..., None])[..., 0]
     p = (points_mm - middle_mm) / size_mm
     w = p @ h[:, 6:, None] + 1.0
     x = p @ h[:, :2, None] + h[:, None, 2:3]

@@ -19,6 +19,8 @@ Linear = NDArray[np.float32]
 Window = tuple[slice, slice]
 """Rows and columns, each with a start and a stop."""
 
+KNOT_STEP = 16
+"""Pixels between places at which light is worked out, those between are interpolated."""
 _CODE = np.arange(256) / 255.0
 LIN_FROM_SRGB8: NDArray[np.float32] = np.where(
     _CODE <= 0.04045, _CODE / 12.92, ((_CODE + 0.055) / 1.055) ** 2.4
@@ -52,16 +54,25 @@ class PaperLight:
         """
         (top, bottom), (left, right) = ((part.start, part.stop) for part in window)
         rows, columns = shape or (bottom - top, right - left)
-        down = self._places(top, bottom, rows, 0)
-        across = self._places(left, right, columns, 1)
-        return _between(_between(self.coarse, down, 0), across, 1)
+        down, step_down = self._knots(top, bottom, rows, 0)
+        across, step_across = self._knots(left, right, columns, 1)
+        knots = _between(_between(self.coarse, down, 0), across, 1)
+        size = (len(across) * step_across, len(down) * step_down)
+        light = np.asarray(cv2.resize(knots, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+        return light[step_down : step_down + rows, step_across : step_across + columns]
 
-    def _places(self, first: int, last: int, n: int, axis: int) -> NDArray[np.float64]:
-        """Return where n evenly spaced pixels lie between the centres of the coarse ones."""
+    def _knots(self, first: int, last: int, n: int, axis: int) -> tuple[NDArray[np.float64], int]:
+        """Return where to look between the centres of the coarse pixels, and how many of n pixels apart.
+
+        Enlarged by that number, their values are those of the n pixels; the first and the last only lend
+        theirs.  They lie no further apart than the coarse pixels, so hardly anything is lost.
+        """
         size = (self.size_px[1], self.size_px[0])[axis]
-        centres = first + (np.arange(n) + 0.5) * (last - first) / n
-        at = centres * self.coarse.shape[axis] / size - 0.5
-        return np.asarray(np.clip(at, 0.0, self.coarse.shape[axis] - 1.0))
+        n_coarse = self.coarse.shape[axis]
+        px = (last - first) / n  # of the view, for each of the n
+        step = max(1, min(KNOT_STEP, int(size / n_coarse / px)))
+        centres = first + ((np.arange(-1, -(-n // step) + 1) + 0.5) * step) * px
+        return np.clip(centres * n_coarse / size - 0.5, 0.0, n_coarse - 1.0), step
 
 
 def _between(field: Linear, at: NDArray[np.float64], axis: int) -> Linear:

@@ -8,8 +8,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.locate.light import STRIP_PX, paper_light
+from grader.locate.light import paper_light
 from grader.records import FlatView, Mask, MatPose, Photo, linear_of
+
+STRIP_PX = 128
+"""Rows worked on at a time: so many stay in the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True)

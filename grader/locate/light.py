@@ -13,12 +13,10 @@ from numpy.typing import NDArray
 
 from grader.records import Mask, PaperLight, RgbImage, linear_of
 
-STRIP_PX = 128
-"""Rows worked on at a time: so many stay in the processor's cache.  A multiple of ``SHRINK``."""
 BLOCK_MM = 4.0
 """Light is judged in blocks: larger than a stem, smaller than the gaps between cuttings."""
 SHRINK = 4
-"""Blocks are read from a picture reduced by this factor: averages out sensor noise."""
+"""Blocks are read from a picture reduced by this even factor: averages out sensor noise."""
 BRIGHT_SHARE = (0.75, 0.95)
 """Within a block the paper is among its brightest pixels; the very brightest may be glare."""
 ORDER = 3
@@ -26,6 +24,8 @@ ORDER = 3
 ITERATIONS = 12
 NOISE_FLOOR = 0.004
 """Smallest believable scatter of paper blocks (log units): JPEG and paper texture."""
+RIDGE = 1e-10
+"""Relative to the trace: keeps the equations solvable where paper is seen in a few places only."""
 DARKEST = 1e-4
 
 
@@ -63,38 +63,36 @@ def paper_light(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[PaperL
 def _block_levels(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[NDArray[np.float64], Mask, float]:
     """Return the bright level of each block (rows, cols, 3), which may be used, and paper noise."""
     small = _reduced(rgb)
-    lay = cv2.resize(
-        lay_mask.astype(np.uint8), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST
-    )
+    lay = lay_mask[SHRINK // 2 :: SHRINK, SHRINK // 2 :: SHRINK]
     side = max(2, round(BLOCK_MM / mm_per_px / SHRINK))
     rows, cols = small.shape[0] // side, small.shape[1] // side
     seen = small[: rows * side, : cols * side]
     blocks = _in_blocks(seen, side)
     brightness = _in_blocks((seen[..., 0] + seen[..., 1] + seen[..., 2]) / 3, side)
-    inside = _in_blocks(lay[: rows * side, : cols * side], side) > 0
+    inside = _in_blocks(lay[: rows * side, : cols * side], side)
     first, last = (int(share * side * side) for share in BRIGHT_SHARE)
-    order = np.argsort(np.where(inside, brightness, -1.0), axis=-1)
-    bright = np.take_along_axis(blocks, order[..., first:last, None], axis=2)
+    seen_inside = np.where(inside, brightness, np.float32(-1.0))
+    ordered = np.sort(seen_inside, axis=-1)
+    is_bright = (seen_inside >= ordered[..., first, None]) & (seen_inside <= ordered[..., last - 1, None])
+    bright = np.einsum("ijkc,ijk->ijc", blocks, is_bright.astype(np.float32))
+    bright = bright / is_bright.sum(axis=-1, dtype=np.float32)[..., None]
     usable = inside.mean(axis=-1) > 0.9
     spread = brightness.std(axis=-1) / np.maximum(brightness.mean(axis=-1), DARKEST)
     noise = float(np.median(spread[usable])) if usable.any() else float("nan")
-    return bright.mean(axis=2).astype(np.float64), usable, noise
+    return bright.astype(np.float64), usable, noise
 
 
 def _reduced(rgb: RgbImage) -> NDArray[np.float32]:
-    """Return the view in linear light, reduced; strip by strip, since all of it is large."""
-    strips = [
-        cv2.resize(
-            linear_of(rgb[first : first + STRIP_PX]),
-            None,
-            fx=1 / SHRINK,
-            fy=1 / SHRINK,
-            interpolation=cv2.INTER_AREA,
-        )
-        for first in range(0, len(rgb), STRIP_PX)
-        if len(rgb) - first > SHRINK // 2
-    ]
-    return np.concatenate(strips).astype(np.float32, copy=False)
+    """Return the view in linear light, reduced.
+
+    Halved as codes, since all of it in floats is large: among four neighbours on paper, where light is
+    judged, the mean of codes is that of light.
+    """
+    rows, cols = (side // SHRINK for side in rgb.shape[:2])
+    kept = rgb[: rows * SHRINK, : cols * SHRINK]
+    half = cv2.resize(kept, (cols * SHRINK // 2, rows * SHRINK // 2), interpolation=cv2.INTER_AREA)
+    linear = linear_of(np.asarray(half, dtype=np.uint8))
+    return np.asarray(cv2.resize(linear, (cols, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def _in_blocks(picture: NDArray[Any], side: int) -> NDArray[Any]:
@@ -114,5 +112,7 @@ def _solve(
     basis: NDArray[np.float64], values: NDArray[np.float64], weight: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Return the weighted least squares fit by normal equations: ten terms, well scaled."""
-    weighted = basis * weight[:, None]
-    return np.asarray(np.linalg.pinv(weighted.T @ basis, hermitian=True) @ (weighted.T @ values))
+    weighted = basis.T * weight
+    normal = weighted @ basis
+    normal.flat[:: len(normal) + 1] += RIDGE * float(np.trace(normal)) + np.finfo(float).tiny
+    return np.asarray(np.linalg.solve(normal, weighted @ values), dtype=np.float64)
