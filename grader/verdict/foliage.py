@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
-from scipy.spatial import cKDTree
 
 from calib.frames import Points
 from grader.records import CuttingShape, Values
@@ -40,6 +38,8 @@ def foliage_below(shape: CuttingShape, outline_mm: Points | None = None) -> Valu
 
 def _cells_inside(outline_mm: Points) -> Points:
     """Return the middles of the cells inside an outline, (N, 2) mm."""
+    import cv2
+
     low = outline_mm.min(axis=0)
     columns, rows = np.ceil((outline_mm.max(axis=0) - low) / CELL_MM).astype(int) + 1
     layer = np.zeros((int(rows), int(columns)), dtype=np.uint8)
@@ -55,6 +55,8 @@ def shared_out(shape: CuttingShape, cells_mm: Points, at_mm: Values) -> Values:
     even = np.clip((at_mm - start_mm) / max(total_mm - start_mm, 1e-9), 0.0, 1.0)
     if len(cells_mm) == 0:
         return np.asarray(even)
+    from scipy.spatial import cKDTree  # Here: the command line needs the targets, not this.
+
     places, springs_mm = _attached(shape)
     springs = springs_mm[cKDTree(places).query(cells_mm)[1]]
     springs = springs[springs >= start_mm]
