@@ -137,14 +137,11 @@ def grade_photo_and_picture(
 
 def _fit(cuttings: Sequence[Cutting], targets: Targets) -> tuple[str, ...]:
     """Return a note if another target set may fit this tray better."""
-    from grader.verdict import load_targets, note_on_targets, shipped_names
-    from grader.verdict.fit import all_culled_by_size
+    from grader.verdict import note_on_targets, shipped_targets
 
     grades, traits = [c.grade for c in cuttings], [c.traits for c in cuttings]
-    if not all_culled_by_size(grades):
-        return ()
-    others = [load_targets(name) for name in shipped_names()]
-    return (note_on_targets(grades, traits, targets, others),)
+    note = note_on_targets(grades, traits, targets, shipped_targets())
+    return (note,) if note else ()
 
 
 def _stage_pictures(path: Path, kit: Kit) -> StagePictures | None:

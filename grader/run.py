@@ -17,7 +17,8 @@ from grader.batch.watch import ended_by_signals, watch
 from grader.errors import ExitCode, GraderError, OutputProblem
 from grader.pipeline import Kit
 from grader.remember import load_bars, save_bars, scale_from_bar
-from grader.verdict import load_targets
+from grader.verdict.targets_file import load_targets
+from grader.write.tables import Tables
 from grader.write.terminal import clean
 
 
@@ -51,21 +52,30 @@ def run(request: Request, settings: Path) -> ExitCode:
         sweep(request.out)
         if request.is_watching:
             lines, is_whole = watch(session, request, teller)
+            _finish(request, settings, teller, lines)
         else:
-            lines, is_whole = _grade(session, found, teller)
-        if request.measured_mm is not None:
-            remember_bar(teller.mats, request.measured_mm, settings)
-        teller.finish(lines)
+            with teller.begun() as tables:
+                lines, is_whole = _grade(session, found, teller, tables)
+                # Stopped early, the tables may hold a photo in part.
+                _finish(request, settings, teller, lines, tables if is_whole else None)
     return _exit_code(lines, teller.n_graded, is_whole)
 
 
-def _grade(session: Session, found: Found, teller: Teller) -> tuple[list[Line], bool]:
+def _finish(
+    request: Request, settings: Path, teller: Teller, lines: list[Line], tables: Tables | None = None
+) -> None:
+    if request.measured_mm is not None:
+        remember_bar(teller.mats, request.measured_mm, settings)
+    teller.finish(lines, tables)
+
+
+def _grade(session: Session, found: Found, teller: Teller, tables: Tables) -> tuple[list[Line], bool]:
     """Grade the photos that are there; return their lines, and whether the run came to its end."""
     lines: list[Line] = []
     try:
         for line in session.grade(found.photos, teller.working_on):
             lines.append(line)
-            teller.done(line)
+            teller.done(line, tables)
     except KeyboardInterrupt:
         teller.stopped(len(lines), len(found.photos))
         return lines, False
@@ -76,7 +86,7 @@ def _grade(session: Session, found: Found, teller: Teller) -> tuple[list[Line], 
     teller.say(session.unmatched(found.photos))
     problems = [Line(problem.path, skipped=problem) for problem in found.problems]
     for line in problems:
-        teller.done(line)
+        teller.done(line, tables)
     return lines + problems, True
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from grader.batch.keep import Keep, Kept, Line, file_hash, judged_by, key_of, still_holds
+from grader.batch.keep import FOLDER, Keep, Kept, Line, file_hash, judged_by, key_of, still_holds
 from grader.batch.origin import Origin, Origins
 from grader.batch.photos import picture_names
 from grader.batch.pool import run_tasks
@@ -15,6 +15,7 @@ from grader.errors import OutputProblem
 from grader.pipeline import Kit
 from grader.records import GradedPhoto, SkippedPhoto
 from grader.verdict.targets import Targets
+from grader.write.small import kept_images
 
 SAME_PHOTO = "same photo"
 """Reason of a file that holds the same bytes as one before it."""
@@ -168,16 +169,20 @@ class Session:
         kept = self.keep.load(key)
         if kept is None or not still_holds(kept, known.path, known.kit):
             return task
-        if isinstance(kept.result, GradedPhoto) and not _is_drawn(kept, plan.out / picture):
+        if isinstance(kept.result, GradedPhoto) and not _is_drawn(kept, plan.out, picture):
             return replace(task, known=replace(kept.result, path=known.path, batch=dict(batch)))
         return Line(known.path, batch, key, is_old=True)
 
 
-def _is_drawn(kept: Kept, picture: Path) -> bool:
+def _is_drawn(kept: Kept, out: Path, picture: str) -> bool:
+    """Return whether the marked picture is there as it was drawn, and what the report shows of it."""
+    sha256 = kept.picture_sha256
     try:
-        return bool(kept.picture_sha256) and file_hash(picture) == kept.picture_sha256
+        if not sha256 or file_hash(out / picture) != sha256:
+            return False
     except OSError:
         return False
+    return kept_images(out / FOLDER, sha256) is not None
 
 
 def _same_photo(known: _Known, first: Path, origin: Origin) -> SkippedPhoto:

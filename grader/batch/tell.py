@@ -13,10 +13,9 @@ from grader.batch.keep import Keep, KeptResults, Line, result_of
 from grader.batch.request import Request
 from grader.errors import OutputProblem
 from grader.pipeline import Kit
-from grader.records import GradedPhoto, PhotoResult
-from grader.write.results import results_pieces, write_results
-from grader.write.table_csv import write_csv
-from grader.write.terminal import clean, show_photo, summary
+from grader.records import GradedPhoto
+from grader.write.tables import CSV_NAME, RESULTS_NAME, Tables, write_tables
+from grader.write.terminal import Tally, clean, show_photo, summary
 
 PIPE_WIDTH = 120
 """Columns of the table where the output is no terminal."""
@@ -32,6 +31,7 @@ class Teller:
         progress = Console(stderr=True)
         self._status = progress.status("starting") if progress.is_terminal else None
         self._told_scales: set[str] = set()
+        self._tally = Tally()
         self.mats: set[str] = set()
         """Mats seen."""
         self.n_graded = 0
@@ -45,9 +45,22 @@ class Teller:
             self._status.update(text)
             self._status.start()
 
-    def done(self, line: Line) -> None:
-        """Show a photo that is done."""
+    def begun(self) -> Tables:
+        """Return the tables to write while the photos are done.
+
+        Raises
+        ------
+        OutputProblem
+            If they cannot be written.
+        """
+        return Tables(self._request.out, self._settings)
+
+    def done(self, line: Line, tables: Tables | None = None) -> None:
+        """Show a photo that is done, and write it into tables that grow with the run."""
         result = result_of(line, self._keep)
+        self._tally.add(result)
+        if tables is not None:
+            tables.add(result)
         self.end()
         if isinstance(result, GradedPhoto):
             self.n_graded += 1
@@ -94,27 +107,42 @@ class Teller:
             If they cannot be written.
         """
         results = KeptResults(lines, self._keep)
-        write_results(self._request.out / "results.json", results, self._settings)
-        write_csv(self._request.out / "cuttings.csv", results)
+        write_tables(self._request.out, results, self._settings)
         return results
 
-    def finish(self, lines: Sequence[Line]) -> None:
-        """Write the tables, and say how it went."""
+    def finish(self, lines: Sequence[Line], tables: Tables | None) -> None:
+        """Finish the tables, and say how it went.
+
+        Parameters
+        ----------
+        lines : sequence of Line
+            All photos.
+        tables : Tables or None
+            With the same photos; None: they have to be written anew from what is kept.
+        """
         from grader.report import report_after_grading
 
-        results: Sequence[PhotoResult] = self.write(lines)
+        told = str(self._tally)
+        try:
+            if tables is not None:
+                tables.finish()
+        except OutputProblem:
+            tables = None  # Somebody took a half-written file away: what is kept may still be there.
+        if tables is None:
+            told = summary(self.write(lines))
         report_after_grading(self._request.out)
         n_old = sum(line.is_old for line in lines)
         if n_old:
             photos = "photo was" if n_old == 1 else "photos were"
             self.say([f"{n_old} {photos} done before and not measured again (--fresh measures again)"])
         if self._request.as_json:
-            for piece in results_pieces(results, self._settings):
-                print(piece, end="")
-            print(summary(results), file=sys.stderr)
+            with (self._request.out / RESULTS_NAME).open(encoding="utf-8", newline="") as file:
+                for text in file:
+                    print(text, end="")
+            print(told, file=sys.stderr)
         else:
-            print(summary(results))
-        self.say([f"pictures, results.json and cuttings.csv are in {self._request.out}"])
+            print(told)
+        self.say([f"pictures, {RESULTS_NAME} and {CSV_NAME} are in {self._request.out}"])
 
 
 def settings_told(kit: Kit, request: Request) -> dict[str, object]:

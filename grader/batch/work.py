@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from grader.batch.keep import Keep, Kept, file_hash, key_of, scale_told
+from grader.batch.keep import FOLDER, Keep, Kept, file_hash, key_of, scale_told
 from grader.errors import OutputProblem
 from grader.pipeline import Kit, grade_photo_and_picture
 from grader.records import GradedPhoto, Photo, SkippedPhoto
@@ -83,19 +83,16 @@ def _hash_of(path: Path) -> str:
 
 
 def _drawn(result: GradedPhoto, photo: Photo, task: Task) -> tuple[GradedPhoto, str]:
-    """Draw the picture; a slip in drawing costs the picture, not what was measured."""
+    """Draw the picture and what the report shows of it; a slip costs the picture, not what was measured."""
     from grader.write.annotate import write_picture
+    from grader.write.small import keep_images, small_images
 
-    path = task.out / task.picture
     try:
-        write_picture(path, result, photo)
-        return result, file_hash(path)
+        drawn = write_picture(task.out / task.picture, result, photo)
+        keep_images(task.out / FOLDER, drawn.sha256, small_images(drawn.tray, drawn.note.boxes_px))
+        return result, drawn.sha256
     except (OutputProblem, MemoryError):
         raise
-    except OSError as problem:
-        raise OutputProblem(
-            f"{path} cannot be read back ({problem.strerror})", "give another folder with --out"
-        ) from problem
     except Exception as problem:
         said = f"the picture could not be drawn ({type(problem).__name__}: {problem})"
         return replace(result, warnings=(*result.warnings, said)), ""

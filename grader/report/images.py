@@ -1,31 +1,21 @@
-"""Small pictures for the page: the tray of each photo, and each cutting cut out of its marked picture."""
+"""The images of the page: which there are, and where they go."""
 
 from __future__ import annotations
 
 import base64
-import io
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
-from PIL import Image
-
+from grader.batch.keep import FOLDER, file_hash
 from grader.errors import OutputProblem
-from grader.write.picture_note import Box, PictureNote, read_note
+from grader.write.picture_note import PictureNote, read_note
+from grader.write.small import Small, SmallImages, kept_images, small_images_of
 
 PICTURE_PATTERN = "*.graded.jpg"
 FOLDER_ENDING = "_files"
 """Of the folder of images beside a page."""
-TRAY_WIDTH_PX = 1100
-"""Sharp at the width of a page on a desk; numbers can be read on a phone."""
-CROP_SIDE_PX = 240
-"""Longest side: half as much again as shown, for screens with fine pixels."""
-CROP_MARGIN_PX = 24
-"""Round a cutting's outline, px of the marked picture (2400 wide): the line at the cut end is seen."""
-QUALITY = 72
-"""JPEG: a tray takes about 150 kB, a cutting about 8 kB."""
 OURS = re.compile(r"p\d+(c\d+)?\.graded\.jpg")
 """Names of the images; with this ending they are never taken for photos to grade."""
 
@@ -56,6 +46,8 @@ class ImageStore:
     """Where the images go: into the page, or as files into a folder beside it; ``n_bytes`` counts them."""
 
     page: Path
+    results: Path
+    """Folder of the results, where small pictures may be kept."""
     is_embedded: bool
     n_bytes: int = 0
 
@@ -64,7 +56,7 @@ class ImageStore:
         """The folder beside the page."""
         return self.page.with_name(self.page.stem + FOLDER_ENDING)
 
-    def keep(self, name: str, picture: Image.Image) -> Shown:
+    def keep(self, name: str, small: Small) -> Shown:
         """Keep one image.
 
         Raises
@@ -72,23 +64,20 @@ class ImageStore:
         OutputProblem
             If it cannot be written.
         """
-        out = io.BytesIO()
-        picture.save(out, "JPEG", quality=QUALITY, optimize=True)
-        data = out.getvalue()
-        self.n_bytes += len(data)
+        self.n_bytes += len(small.data)
         if self.is_embedded:
-            source = "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
+            source = "data:image/jpeg;base64," + base64.b64encode(small.data).decode("ascii")
         else:
             source = quote(f"{self.folder.name}/{name}")
             try:
                 self.folder.mkdir(parents=True, exist_ok=True)
-                (self.folder / name).write_bytes(data)
+                (self.folder / name).write_bytes(small.data)
             except OSError as problem:
                 raise OutputProblem(
                     f"{self.folder / name} cannot be written ({problem.strerror}).",
                     "Give another place with --out, or free some space.",
                 ) from problem
-        return Shown(source, *picture.size)
+        return Shown(source, small.width_px, small.height_px)
 
     def sweep(self, kept: set[str]) -> None:
         """Take away images of an earlier page that this one does not show."""
@@ -128,39 +117,19 @@ def images_of(index: int, picture: Path, note: PictureNote, store: ImageStore) -
     OutputProblem
         If they cannot be written.
     """
-    try:
-        with Image.open(picture) as file:
-            whole_size = file.size
-            if not store.is_embedded:  # a large batch: JPEG decodes to half the size in half the time
-                file.draft("RGB", (file.width // 2, file.height // 2))
-            page = file.convert("RGB")
-    except (OSError, ValueError, Image.DecompressionBombError):
+    small = _kept(picture, store.results) or small_images_of(picture, note, is_quick=not store.is_embedded)
+    if small is None:
         return None
-    if whole_size[0] < note.tray_size_px[0] or whole_size[1] < note.tray_size_px[1]:
-        return None  # somebody made it smaller: the places in the note do not fit any more
-    scale = page.width / whole_size[0]
-    width, height = (round(side * scale) for side in note.tray_size_px)
-    tray = page.crop((0, 0, width, height))
-    shown = store.keep(tray_name(index), _at_most(tray, TRAY_WIDTH_PX, tray.height))
-    crops = {
-        number: store.keep(crop_name(index, number), _at_most(cut, CROP_SIDE_PX, CROP_SIDE_PX))
-        for number, cut in _cut_out(tray, note.boxes_px, scale)
-    }
-    return PhotoImages(shown, crops, _address(picture, store))
+    crops = {number: store.keep(crop_name(index, number), crop) for number, crop in small.crops.items()}
+    return PhotoImages(store.keep(tray_name(index), small.tray), crops, _address(picture, store))
 
 
-def _cut_out(tray: Image.Image, boxes_px: dict[int, Box], scale: float) -> Iterator[tuple[int, Image.Image]]:
-    """Yield number and picture of each cutting; ``scale``: size of the tray over that of the boxes."""
-    for number, (left, top, right, bottom) in boxes_px.items():
-        x0, y0 = (max(0, round((edge - CROP_MARGIN_PX) * scale)) for edge in (left, top))
-        x1, y1 = (round((edge + CROP_MARGIN_PX) * scale) for edge in (right, bottom))
-        yield number, tray.crop((x0, y0, min(tray.width, x1), min(tray.height, y1)))
-
-
-def _at_most(picture: Image.Image, width_px: int, height_px: int) -> Image.Image:
-    scale = min(1.0, width_px / picture.width, height_px / picture.height)
-    size = (max(1, round(picture.width * scale)), max(1, round(picture.height * scale)))
-    return picture.resize(size, Image.Resampling.LANCZOS, reducing_gap=3.0) if scale < 1.0 else picture
+def _kept(picture: Path, results: Path) -> SmallImages | None:
+    """Return what was kept when the picture was drawn, if it is still the same picture."""
+    try:
+        return kept_images(results / FOLDER, file_hash(picture))
+    except OSError:
+        return None
 
 
 def _address(picture: Path, store: ImageStore) -> str:

@@ -67,7 +67,7 @@ def write_report(results: Path, page: Path | None = None, one_file: bool | None 
     photos = [graded_rows(index, photo) for index, photo in told if photo["status"] == "graded"]
     graded = [photo for photo in read.photos if photo["status"] == "graded"]
     page = page or read.path.with_name(PAGE_NAME)
-    store = ImageStore(page, _is_small(photos) if one_file is None else one_file)
+    store = ImageStore(page, read.path.parent, _is_small(photos) if one_file is None else one_file)
     images = _images(photos, read, store)
     content = PageContent(
         photos=photos,

@@ -5,7 +5,7 @@ from grader.verdict.fit import note_on_targets
 from grader.verdict.grade import grade_cutting
 from grader.verdict.rules import RULES, Rule
 from grader.verdict.targets import DOUBTFUL, Targets
-from grader.verdict.targets_file import DEFAULT_NAME, load_targets, shipped_names
+from grader.verdict.targets_file import DEFAULT_NAME, load_targets, shipped_names, shipped_targets
 
 __all__ = [
     "DEFAULT_NAME",
@@ -19,4 +19,5 @@ __all__ = [
     "load_targets",
     "note_on_targets",
     "shipped_names",
+    "shipped_targets",
 ]

@@ -19,7 +19,14 @@ import numpy as np
 from grader.records import Piece, RuleOutcome, Traits
 from grader.verdict.decide import best_possible, doubts_of, grade_from, hope_of, settle
 from grader.verdict.plan import best_pieces, is_long_enough_for_two, strips_of, surely_meets
-from grader.verdict.predict import LEAST_GREEN_MM, Outlook, measured_at, predicted
+from grader.verdict.predict import (
+    CHANGED_BY_STRIPPING,
+    LEAST_GREEN_MM,
+    LEFT_BY_STRIPPING,
+    Outlook,
+    measured_at,
+    predicted,
+)
 from grader.verdict.rules import GRADE_IF_FAILED, Level
 from grader.verdict.targets import Targets
 from grader.verdict.wording import (
@@ -124,7 +131,11 @@ def stripped_whole(outcomes: tuple[RuleOutcome, ...], targets: Targets, outlook:
     strips = [to_mm for to_mm in strips_of(outlook, targets, 0.0) if 0.0 < to_mm <= most_mm]
     if not strips:
         return None
-    columns = predicted(outlook, 0.0, np.full(len(strips), outlook.total_mm), np.array(strips))
+    to_mm = np.full(len(strips), outlook.total_mm)
+    left = predicted(outlook, 0.0, to_mm, 0.0, LEFT_BY_STRIPPING)
+    if hope_of(measured_at(left, 0), targets, CHANGED_BY_STRIPPING) == "cull":
+        return None
+    columns = {**left, **predicted(outlook, 0.0, to_mm, np.array(strips), CHANGED_BY_STRIPPING)}
     levels = (Level.ALLOWED, Level.WANTED)
     is_met = {level: surely_meets(columns, targets, (level,), _CHANGED_BY_STRIPPING) for level in levels}
     found: list[Piece] = []

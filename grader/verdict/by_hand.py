@@ -123,7 +123,7 @@ def is_met(doubt: RuleOutcome, traits: Traits) -> bool:
 
 def bound(doubt: RuleOutcome) -> str:
     """Return on which side of its limit a value has to lie."""
-    return "at least" if RULES[doubt.rule].side is Side.MIN else "at most"
+    return RULES[doubt.rule].side.bound
 
 
 def _gap(doubt: RuleOutcome, gap_mm: float) -> str:

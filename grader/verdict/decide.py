@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from grader.records import Measured, Outcome, RuleOutcome, Traits
@@ -46,11 +46,18 @@ DECIDING: Mapping[str, tuple[Outcome, tuple[str, ...]]] = MappingProxyType(
 )
 """Grade -> the outcome of the rules that decided it, and to which grades they lead."""
 _NOT_MEASURED = Measured(math.nan, math.nan, "it was not measured")
-_ORDER_OF_OUTCOMES = (Outcome.FAIL, Outcome.UNSURE, Outcome.PASS)
 _ORDER_OF_GRADES = ("cull", "2", "")
 _COUNT_STEP = 0.5
 """Counts are whole: "at most 2" ends half way to 3 (continuity correction of the normal distribution)."""
 _EVEN_ODDS = 0.5
+_IN_DOUBT: Mapping[str, Outcome] = MappingProxyType(
+    {
+        "guarded": Outcome.UNSURE,
+        "guarded-acceptance": Outcome.FAIL,
+        "guarded-rejection": Outcome.PASS,
+    }
+)
+"""Policy -> outcome inside the guard band; the others take the measured value."""
 
 
 def probability_beyond(measured: Measured, limit: float, side: Side) -> float:
@@ -98,65 +105,90 @@ def judge(measured: Measured, limit: float, side: Side, targets: Targets) -> tup
     >>> judge(Measured(76.0, 0.4), 75.0, Side.MIN, load_targets())[0].value
     'pass'
     """
-    if is_absent(measured):
-        return Outcome.PASS, 0.0
-    p_fail = probability_beyond(measured, limit, side)
-    if math.isnan(p_fail):
-        return Outcome.UNSURE, p_fail
-    is_beyond = measured.value < limit if side is Side.MIN else measured.value > limit
-    if abs(measured.value - limit) < targets.guard_factor * measured.sigma:
-        in_doubt = {
-            "guarded": Outcome.UNSURE,
-            "guarded-acceptance": Outcome.FAIL,
-            "guarded-rejection": Outcome.PASS,
-        }
-        return in_doubt.get(targets.policy, Outcome.FAIL if is_beyond else Outcome.PASS), p_fail
-    return (Outcome.FAIL if is_beyond else Outcome.PASS), p_fail
+    p_fail = 0.0 if is_absent(measured) else probability_beyond(measured, limit, side)
+    return _outcome(measured, limit, side, targets), p_fail
+
+
+def _outcome(measured: Measured, limit: float, side: Side, targets: Targets) -> Outcome:
+    """Return the outcome of one limit."""
+    value, sigma = measured.value, measured.sigma
+    if math.isnan(value) or math.isnan(sigma):
+        return Outcome.PASS if is_absent(measured) else Outcome.UNSURE
+    if abs(value - limit) < targets.guard_factor * sigma and targets.policy in _IN_DOUBT:
+        return _IN_DOUBT[targets.policy]
+    is_beyond = value < limit if side is Side.MIN else value > limit
+    return Outcome.FAIL if is_beyond else Outcome.PASS
+
+
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """One limit that a target file may set."""
+
+    rule: Rule
+    key: str
+    """Of the limit in the target file."""
+    grade_if_failed: str
+    words: str
+    """All but the number: "wanted at least"."""
+
+
+_QUESTIONS = tuple(
+    _Question(rule, rule.key(level), GRADE_IF_FAILED[level], f"{level.value} {rule.side.bound}")
+    for rule in RULES.values()
+    for level in Level
+)
 
 
 def apply_rules(traits: Traits, targets: Targets, *, told: bool = True) -> tuple[RuleOutcome, ...]:
     """Return the outcome of every limit of the targets, deciding ones first; without words unless told."""
-    outcomes = [_apply(*limited, traits, targets, told) for limited in _limited(targets)]
+    outcomes = [_apply(asked, limit, traits, targets, told) for asked, limit in _limited(targets)]
     return tuple(sorted(outcomes, key=_rank))
 
 
-def _limited(targets: Targets) -> Iterator[tuple[Rule, Level, float]]:
+def _limited(targets: Targets) -> Iterator[tuple[_Question, float]]:
     """Yield each limit that is set."""
-    for rule in RULES.values():
-        limits = targets.limits.get(rule.trait)
-        for level in Level if limits else ():
-            limit = targets.get(rule.trait, level, rule.side)
-            if not math.isnan(limit):
-                yield rule, level, limit
+    for asked in _QUESTIONS:
+        limits = targets.limits.get(asked.rule.trait)
+        limit = limits.by_key.get(asked.key, math.nan) if limits else math.nan
+        if not math.isnan(limit):
+            yield asked, limit
 
 
-def hope_of(traits: Traits, targets: Targets, left_out: tuple[str, ...]) -> str:
+def hope_of(traits: Traits, targets: Targets, left_out: tuple[str, ...] = ()) -> str:
     """Return the grade if every doubt turned out well and nothing were asked about some traits."""
-    failed = {
-        GRADE_IF_FAILED[level]
-        for rule, level, limit in _limited(targets)
-        if rule.trait not in left_out and _judged(rule, limit, traits, targets)[0] is Outcome.FAIL
-    }
-    return next((grade for grade in _ORDER_OF_GRADES if grade and grade in failed), "1")
-
-
-def _judged(rule: Rule, limit: float, traits: Traits, targets: Targets) -> tuple[Outcome, float]:
-    return judge(traits.get(rule.trait, _NOT_MEASURED), edge_of(rule, limit), rule.side, targets)
+    hope = "1"
+    for asked, limit in _limited(targets):
+        rule = asked.rule
+        if not asked.grade_if_failed or rule.trait in left_out or asked.grade_if_failed == hope:
+            continue
+        measured = traits.get(rule.trait, _NOT_MEASURED)
+        if _outcome(measured, edge_of(rule, limit), rule.side, targets) is Outcome.FAIL:
+            if asked.grade_if_failed == "cull":
+                return "cull"
+            hope = asked.grade_if_failed
+    return hope
 
 
 def _rank(outcome: RuleOutcome) -> tuple[bool, int, int]:
     """Return the place in the order of the procedure: cull fails, cull unsure, 2 fails, ...; passes last."""
+    is_pass = outcome.outcome is Outcome.PASS
     return (
-        outcome.outcome is Outcome.PASS,
+        is_pass,
         _ORDER_OF_GRADES.index(outcome.grade_if_failed),
-        _ORDER_OF_OUTCOMES.index(outcome.outcome),
+        is_pass or outcome.outcome is Outcome.UNSURE,
     )
 
 
 def worst(outcomes: tuple[RuleOutcome, ...], grade_if_failed: str) -> Outcome:
     """Return the worst outcome among the limits that lead to a grade: fail, else unsure, else pass."""
-    seen = {outcome.outcome for outcome in outcomes if outcome.grade_if_failed == grade_if_failed}
-    return next((outcome for outcome in _ORDER_OF_OUTCOMES if outcome in seen), Outcome.PASS)
+    found = Outcome.PASS
+    for outcome in outcomes:
+        if outcome.grade_if_failed == grade_if_failed:
+            if outcome.outcome is Outcome.FAIL:
+                return Outcome.FAIL
+            if outcome.outcome is Outcome.UNSURE:
+                found = Outcome.UNSURE
+    return found
 
 
 def grade_from(outcomes: tuple[RuleOutcome, ...]) -> str:
@@ -238,39 +270,37 @@ def edge_of(rule: Rule, limit: float) -> float:
     return limit + (_COUNT_STEP if rule.side is Side.MAX else -_COUNT_STEP)
 
 
-def _apply(
-    rule: Rule, level: Level, limit: float, traits: Traits, targets: Targets, told: bool
-) -> RuleOutcome:
+def _apply(asked: _Question, limit: float, traits: Traits, targets: Targets, told: bool) -> RuleOutcome:
+    rule = asked.rule
     trait = TRAITS[rule.trait]
     measured = traits.get(rule.trait, _NOT_MEASURED)
-    outcome, p_fail = _judged(rule, limit, traits, targets)
+    outcome, p_fail = judge(measured, edge_of(rule, limit), rule.side, targets)
     return RuleOutcome(
         rule=rule.code,
         flag=rule.flag,
         trait=rule.trait,
         outcome=outcome,
-        grade_if_failed=GRADE_IF_FAILED[level],
+        grade_if_failed=asked.grade_if_failed,
         measured=measured,
         limit=limit,
         unit=trait.unit if trait.shown_per_stored == 1.0 else "",
         p_fail=p_fail,
-        sentence=_sentence(rule, level, trait, measured, limit, outcome, p_fail) if told else "",
+        sentence=_sentence(asked, trait, measured, limit, outcome, p_fail) if told else "",
     )
 
 
 def _sentence(
-    rule: Rule, level: Level, trait: Trait, measured: Measured, limit: float, outcome: Outcome, p_fail: float
+    asked: _Question, trait: Trait, measured: Measured, limit: float, outcome: Outcome, p_fail: float
 ) -> str:
     """Return measured value, limit and rule in words."""
-    bound = "at least" if rule.side is Side.MIN else "at most"
-    limit_words = f"{level.value} {bound} {number_text(trait, limit)}"
+    limit_words = f"{asked.words} {number_text(trait, limit)}"
     value_words = f"{trait.words} {measured_text(trait, measured)}"
     if outcome is Outcome.FAIL:
-        return f"{rule.flag}: {value_words}, {limit_words}"
+        return f"{asked.rule.flag}: {value_words}, {limit_words}"
     if outcome is Outcome.PASS:
         return f"{value_words}, {limit_words}"
     if math.isnan(measured.value):
         return f"{value_words}; {limit_words}"
     if math.isnan(p_fail):
-        return f"may be {rule.flag}: {value_words} has no known uncertainty; {limit_words}"
-    return f"may be {rule.flag} ({p_fail:.0%} likely): {value_words}, {limit_words}"
+        return f"may be {asked.rule.flag}: {value_words} has no known uncertainty; {limit_words}"
+    return f"may be {asked.rule.flag} ({p_fail:.0%} likely): {value_words}, {limit_words}"

@@ -70,8 +70,7 @@ def _example(rule: Rule, targets: Targets) -> str:
         about = tuple(o for o in outcomes if o.rule == rule.code)
         if any(o.outcome is Outcome.FAIL for o in about):
             grade = {"1": "pointed out", "2": "grade 2", "cull": "a cull"}[grade_from(about)]
-            bound = "at least" if rule.side is Side.MIN else "at most"
-            limit_words = f"{bound} {number_text(trait, limit)} is {level.value}"
+            limit_words = f"{rule.side.bound} {number_text(trait, limit)} is {level.value}"
             told.append(
                 f"{trait.words.capitalize()} {number_text(trait, value)}: {grade}, for {limit_words}."
             )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from grader.records import Grade, Outcome, Traits
-from grader.verdict.decide import apply_rules, best_possible
+from grader.verdict.decide import hope_of
 from grader.verdict.targets import Targets
 
 SIZES = ("total_length_mm", "stripped_length_mm", "base_diameter_mm", "foliage_area_mm2")
@@ -44,7 +44,7 @@ def note_on_targets(
         return ""
     accepted: dict[str, tuple[int, int]] = {}
     for other in (other for other in others if other.id != targets.id):
-        hopes = [best_possible(apply_rules(each, other)) for each in traits]
+        hopes = [hope_of(each, other) for each in traits]
         accepted[other.name] = (len(hopes) - hopes.count("cull"), hopes.count("1"))
     best = max(accepted, key=lambda name: accepted[name], default="")
     note = f"every cutting is a cull by its size under the targets {targets.name}"

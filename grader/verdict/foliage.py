@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from PIL import Image, ImageDraw
-from scipy.spatial import cKDTree
 
 from calib.frames import Points
 from grader.records import CuttingShape, Values
@@ -13,6 +11,8 @@ CELL_MM = 1.0
 """Cells that the silhouette is counted in: a leaf is larger."""
 SPRINGS_EVERY_MM = 1.0
 """Step along the axis."""
+_SHIFT, _PARTS = 4, 16
+"""Corners of an outline are given to the drawing in sixteenths of a cell: binary digits, and parts."""
 
 
 def foliage_below(shape: CuttingShape, outline_mm: Points | None = None) -> Values:
@@ -38,12 +38,14 @@ def foliage_below(shape: CuttingShape, outline_mm: Points | None = None) -> Valu
 
 def _cells_inside(outline_mm: Points) -> Points:
     """Return the middles of the cells inside an outline, (N, 2) mm."""
+    import cv2
+
     low = outline_mm.min(axis=0)
-    columns, rows = np.ceil(np.ptp(outline_mm, axis=0) / CELL_MM).astype(int) + 1
-    layer = Image.new("1", (int(columns), int(rows)))
-    corners = ((outline_mm - low) / CELL_MM).ravel().tolist()
-    ImageDraw.Draw(layer).polygon(corners, fill=1)
-    y, x = np.nonzero(np.asarray(layer))
+    columns, rows = np.ceil((outline_mm.max(axis=0) - low) / CELL_MM).astype(int) + 1
+    layer = np.zeros((int(rows), int(columns)), dtype=np.uint8)
+    corners = np.round((outline_mm - low) * (_PARTS / CELL_MM)).astype(np.int32)
+    cv2.fillPoly(layer, [corners], color=1, shift=_SHIFT)
+    y, x = np.nonzero(layer)
     return np.asarray(low + CELL_MM * np.column_stack([x, y]))
 
 
@@ -53,6 +55,8 @@ def shared_out(shape: CuttingShape, cells_mm: Points, at_mm: Values) -> Values:
     even = np.clip((at_mm - start_mm) / max(total_mm - start_mm, 1e-9), 0.0, 1.0)
     if len(cells_mm) == 0:
         return np.asarray(even)
+    from scipy.spatial import cKDTree  # Here: the command line needs the targets, not this.
+
     places, springs_mm = _attached(shape)
     springs = springs_mm[cKDTree(places).query(cells_mm)[1]]
     springs = springs[springs >= start_mm]

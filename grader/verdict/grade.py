@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from calib.frames import Points
 from grader.records import CuttingShape, Grade, Outcome, RuleOutcome, Traits
 from grader.verdict.advice import advise
 from grader.verdict.decide import apply_rules, deciding, grade_from, settle
 from grader.verdict.foliage import foliage_below
-from grader.verdict.predict import outlook_of
+from grader.verdict.predict import Outlook
 from grader.verdict.targets import Targets
 
 REASON_GRADE_1 = "within all limits"
@@ -53,7 +54,7 @@ def grade_cutting(
     settled = settle(outcomes, targets.doubtful)
     outlook = None
     if shape is not None:
-        outlook = outlook_of(shape, traits, foliage_below(shape, outline_mm))
+        outlook = Outlook(shape, traits, partial(foliage_below, shape, outline_mm))
     advice = advise(outcomes, traits, targets, outlook)
     decided = deciding(settled)
     doubt = _doubt(outcomes, settled, targets.doubtful)

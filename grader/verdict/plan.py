@@ -80,6 +80,8 @@ class Options:
 def best_pieces(outlook: Outlook, targets: Targets) -> tuple[Piece, ...]:
     """Return the best set of pieces, base first; empty if none would be surely acceptable."""
     options = options_of(outlook, targets)
+    if len(options.start) == 0:
+        return ()
     return tuple(_piece(outlook, options, k) for k in best_set(len(outlook.at_mm), options))
 
 
@@ -141,6 +143,8 @@ def options_of(outlook: Outlook, targets: Targets) -> Options:
     whole = Cuts(from_mm, to_mm, np.zeros(len(start)))
     allowed, wanted = _acceptable(outlook, whole, targets, LEFT_BY_STRIPPING)
     start, end, wanted = start[allowed], end[allowed], wanted[allowed]
+    if len(start) == 0:
+        return _valued(outlook, targets, (start, end), np.zeros(0), np.zeros(0, dtype=np.bool_))
     from_mm, to_mm = outlook.at_mm[start], outlook.at_mm[end]
     # One row for each way of stripping.
     strips = _strips(outlook, targets, from_mm)
@@ -174,9 +178,9 @@ def _possible(outlook: Outlook, targets: Targets) -> _GRID:
         fits &= at_mm[None, :] >= outlook.total_mm
     if heel is not None:
         fits[(at_mm > 0.0) & (at_mm < heel.length_mm + ABOVE_A_HEEL_MM)] = False
-    if outlook.wood is None or not math.isfinite(outlook.shape.foliage_from_mm):
-        fits[:] = False
     start, end = np.nonzero(fits)
+    if len(start) and (outlook.wood is None or not math.isfinite(outlook.shape.foliage_from_mm)):
+        return start[:0], end[:0]
     return start, end
 
 

@@ -8,8 +8,9 @@ what the shape holds between the two cuts.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from types import MappingProxyType
 
 import numpy as np
@@ -77,48 +78,61 @@ class Cuts:
         return np.where(self.is_recut, CUT_SIGMA_MM, 0.0)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Outlook:
-    """One cutting, made ready for predicting pieces of it."""
+    """One cutting, for predicting pieces of it; what that takes is found when it is first asked for."""
 
     shape: CuttingShape
     now: Traits
-    foliage_below: Values
-    """Share of the foliage attached below 0, 1, 2, ... mm."""
-    wood: Wood | None
-    at_mm: Values
-    """(M,) where it could be cut: every whole mm from the base, and the tip."""
-    bends: Bends
-    strays_at_mm: Values
-    """Ascending."""
-    springs_at_mm: Values
-    """Where side shoots spring, ascending."""
+    """Its present measurements."""
+    share_out: Callable[[], Values]
+    """Returns the share of the foliage attached below 0, 1, 2, ... mm."""
 
     @property
     def total_mm(self) -> float:
         """Length of the axis."""
         return float(self.shape.arc_mm[-1])
 
+    @cached_property
+    def foliage_below(self) -> Values:
+        """Share of the foliage attached below 0, 1, 2, ... mm."""
+        return self.share_out()
 
-def outlook_of(shape: CuttingShape, now: Traits, foliage_below: Values) -> Outlook:
-    """Return a cutting made ready; ``now`` are its present measurements."""
-    total_mm = float(shape.arc_mm[-1])
-    # The last whole mm would be no different cut from the tip itself.
-    at_mm = np.append(np.arange(0.0, total_mm - GRID_MM / 2.0, GRID_MM), total_mm)
-    feet = np.array([tip[0] for tip in shape.side_tips_mm]).reshape(-1, 2)
-    return Outlook(
-        shape=shape,
-        now=now,
-        foliage_below=foliage_below,
-        wood=wood_of(shape),
-        at_mm=at_mm,
-        bends=bends_of(shape),
-        strays_at_mm=np.sort(arc_of(shape, shape.strays_mm)),
-        springs_at_mm=np.sort(arc_of(shape, feet)),
-    )
+    @cached_property
+    def wood(self) -> Wood | None:
+        """The stem all along."""
+        return wood_of(self.shape)
+
+    @cached_property
+    def at_mm(self) -> Values:
+        """(M,) where it could be cut: every whole mm from the base, and the tip."""
+        # The last whole mm would be no different cut from the tip itself.
+        return np.append(np.arange(0.0, self.total_mm - GRID_MM / 2.0, GRID_MM), self.total_mm)
+
+    @cached_property
+    def bends(self) -> Bends:
+        """All bends of the axis."""
+        return bends_of(self.shape)
+
+    @cached_property
+    def strays_at_mm(self) -> Values:
+        """Ascending."""
+        return np.sort(arc_of(self.shape, self.shape.strays_mm))
+
+    @cached_property
+    def springs_at_mm(self) -> Values:
+        """Where side shoots spring, ascending."""
+        feet = np.array([tip[0] for tip in self.shape.side_tips_mm]).reshape(-1, 2)
+        return np.sort(arc_of(self.shape, feet))
 
 
-def predicted(outlook: Outlook, from_mm: float, to_mm: Values, strip_to_mm: float | Values) -> Columns:
+def predicted(
+    outlook: Outlook,
+    from_mm: float,
+    to_mm: Values,
+    strip_to_mm: float | Values,
+    names: Sequence[str] | None = None,
+) -> Columns:
     """Return what the pieces from one lower cut to each of some upper cuts would measure.
 
     Parameters
@@ -130,13 +144,16 @@ def predicted(outlook: Outlook, from_mm: float, to_mm: Values, strip_to_mm: floa
         Upper cuts, all above ``from_mm``; the total length keeps the tip.
     strip_to_mm : float or (N,)
         Foliage below this comes off; 0: nothing is stripped.
+    names : sequence of str, optional
+        Traits; all unless given.
     """
     cuts = Cuts(np.full(len(to_mm), from_mm), to_mm, np.full(len(to_mm), strip_to_mm))
+    names = tuple(_TELLING) if names is None else names
     told: dict[str, Column] = {}
-    for tell in dict.fromkeys(_TELLING.values()):
+    for tell in dict.fromkeys(_TELLING[name] for name in names):
         told |= tell(outlook, cuts)
     is_unknown = {"heel_length_mm", "heel_width_mm"} - set(outlook.now) if from_mm == 0.0 else set()
-    return {name: told[name] for name in _TELLING if name not in is_unknown}
+    return {name: told[name] for name in names if name not in is_unknown}
 
 
 def foretold(outlook: Outlook, cuts: Cuts, trait: str) -> Column:
@@ -145,10 +162,9 @@ def foretold(outlook: Outlook, cuts: Cuts, trait: str) -> Column:
 
 
 def measured_at(columns: Columns, index: int) -> Traits:
-    """Return the traits of one of the pieces."""
-    return {
-        name: Measured(float(value[index]), float(sigma[index])) for name, (value, sigma) in columns.items()
-    }
+    """Return the traits of one of the pieces, in the order of tables."""
+    found = ((name, columns[name]) for name in _TELLING if name in columns)
+    return {name: Measured(float(value[index]), float(sigma[index])) for name, (value, sigma) in found}
 
 
 def _now(now: Traits, name: str, cuts: Cuts) -> Column:
@@ -157,12 +173,22 @@ def _now(now: Traits, name: str, cuts: Cuts) -> Column:
     return np.full(n, measured.value), np.full(n, measured.sigma)
 
 
+def _is_whole(outlook: Outlook, cuts: Cuts) -> NDArray[np.bool_]:
+    """Return which pieces are the cutting as it lies, stripped or not (N,)."""
+    return ~cuts.is_recut & (cuts.to_mm >= outlook.total_mm)
+
+
+def _stay(outlook: Outlook, cuts: Cuts, names: tuple[str, ...]) -> bool:
+    """Return whether nothing is cut anywhere, and all of these are measured."""
+    return all(name in outlook.now for name in names) and bool(_is_whole(outlook, cuts).all())
+
+
 def _unless_whole(column: Column, outlook: Outlook, name: str, cuts: Cuts) -> Column:
     """Return a column in which what nothing is done to stays as it is measured."""
     measured = outlook.now.get(name)
     if measured is None:
         return column
-    is_whole = ~cuts.is_recut & (cuts.to_mm >= outlook.total_mm)
+    is_whole = _is_whole(outlook, cuts)
     return np.where(is_whole, measured.value, column[0]), np.where(is_whole, measured.sigma, column[1])
 
 
@@ -278,6 +304,9 @@ def _crook(outlook: Outlook, cuts: Cuts) -> Columns:
     By the definition a bend within one chord of the base, or within 20 mm of the tip, is not seen: a new
     cut just below a bend would hide it.  So the bends of the whole cutting that lie in the piece count too.
     """
+    names = ("crook_deg", "crook_at_mm")
+    if _stay(outlook, cuts, names):
+        return {name: _now(outlook.now, name, cuts) for name in names}
     bends, is_recut = outlook.bends, cuts.is_recut
     heel_mm = outlook.shape.heel.length_mm if outlook.shape.heel is not None else 0.0
     start_mm = np.where(is_recut, cuts.from_mm, heel_mm)
@@ -298,26 +327,29 @@ def _crook(outlook: Outlook, cuts: Cuts) -> Columns:
         at[0, exists], at[1, exists] = bends.middle_mm[found] - cuts.from_mm[exists], _CROOK_AT_SIGMA_MM
     return {
         name: _unless_whole((column[0], column[1]), outlook, name, cuts)
-        for name, column in (("crook_deg", crook), ("crook_at_mm", at))
+        for name, column in zip(names, (crook, at), strict=True)
     }
 
 
 def _sweep(outlook: Outlook, cuts: Cuts) -> Columns:
     """Return straight length and sweep of the pieces."""
     shape, now = outlook.shape, outlook.now
+    if _stay(outlook, cuts, ("straight_length_mm", "sweep_ratio")):
+        return {name: _now(now, name, cuts) for name in ("straight_length_mm", "sweep_ratio")}
     bases_mm, base = np.unique(cuts.from_mm, return_inverse=True)
     rise_mm = np.arange(0.0, float((cuts.to_mm - cuts.from_mm).max(initial=0.0)) + GRID_MM, GRID_MM)
     paths = at_arc(shape, bases_mm[:, None] + rise_mm)
     paths -= paths[:, :1].copy()
     chord = at_arc(shape, cuts.to_mm) - at_arc(shape, cuts.from_mm)
     straight = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-6)
-    rest = paths[base]
-    away = np.abs(chord[:, 1:] * rest[:, :, 0] - chord[:, :1] * rest[:, :, 1]) / straight[:, None]
-    away[cuts.from_mm[:, None] + rise_mm > cuts.to_mm[:, None]] = 0.0
+    away = chord[:, 1:] * np.ascontiguousarray(paths[:, :, 0])[base]
+    away -= chord[:, :1] * np.ascontiguousarray(paths[:, :, 1])[base]
+    np.abs(away, out=away)
+    away *= cuts.from_mm[:, None] + rise_mm <= cuts.to_mm[:, None]
     sigma_mm = now["sweep_ratio"].sigma * now["straight_length_mm"].value
     columns = {
         "straight_length_mm": (straight, _length_sigma_mm(outlook, cuts)),
-        "sweep_ratio": (away.max(axis=1) / straight, sigma_mm / straight),
+        "sweep_ratio": (away.max(axis=1) / straight**2, sigma_mm / straight),
     }
     return {name: _unless_whole(column, outlook, name, cuts) for name, column in columns.items()}
 

@@ -18,6 +18,11 @@ class Side(Enum):
     MIN = "min"
     MAX = "max"
 
+    @property
+    def bound(self) -> str:
+        """How a limit on that side is told."""
+        return "at least" if self is Side.MIN else "at most"
+
 
 class Level(Enum):
     """How much a limit matters: the first word of its key in the target file."""

@@ -21,6 +21,7 @@ line and remedy.
 from __future__ import annotations
 
 import difflib
+import functools
 import hashlib
 import math
 import re
@@ -76,6 +77,13 @@ def load_targets(name_or_path: str = DEFAULT_NAME) -> Targets:
             f"{path}: cannot be read ({error.strerror}).", "Check the file's permissions."
         ) from None
     return parse_targets(data, path)
+
+
+@functools.lru_cache(maxsize=1)
+def shipped_targets() -> tuple[Targets, ...]:
+    """Return all sets that come with the program; read once a process, since they are part of it."""
+    paths = (SHIPPED_DIR / f"{name}.toml" for name in shipped_names())
+    return tuple(parse_targets(path.read_bytes(), path) for path in paths)
 
 
 def find_targets(name_or_path: str) -> Path:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -12,14 +14,14 @@ from PIL import Image, ImageDraw
 
 from calib.frames import Points
 from grader.records import GradedPhoto, Photo
-from grader.write.canvas import canvas_of, show_part
+from grader.write.canvas import Canvas, canvas_of, show_part
 from grader.write.compose import marks_of
 from grader.write.files import write_atomic
 from grader.write.label import SIGN_INSET_PX, number_width_px, reason_size, sign_px, size_of, today_px
 from grader.write.letters import BOLD_SHARE, LINE_SPACING, PADDING_SHARE, block_size, draw_line, font_of
 from grader.write.listing import list_height, list_marks
 from grader.write.marks import BLACK, STYLES, WHITE, Badge, Label, Line, Mark, Rgb, Ring, Shape, Words
-from grader.write.picture_note import note_of
+from grader.write.picture_note import PictureNote, note_of
 
 JPEG_QUALITY = 88
 PAPER = 255
@@ -33,13 +35,23 @@ OCTAGON_CUT = 0.29
 """Corner taken off a square to make a regular octagon: 1 - 1 / sqrt(2)."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawn:
+    """A marked picture that was written."""
+
+    sha256: str
+    """Of the file."""
+    tray: Image.Image
+    """Its upper part."""
+    note: PictureNote
+
+
 def annotate(graded: GradedPhoto, photo: Photo) -> NDArray[np.uint8]:
     """Return the picture for a person, (H, W, 3) sRGB."""
-    return np.asarray(_drawn(graded, photo), dtype=np.uint8)
+    return np.asarray(_drawn(graded, photo, canvas_of(graded)), dtype=np.uint8)
 
 
-def _drawn(graded: GradedPhoto, photo: Photo) -> Image.Image:
-    canvas = canvas_of(graded)
+def _drawn(graded: GradedPhoto, photo: Photo, canvas: Canvas) -> Image.Image:
     size = canvas.size_px
     sheet = np.full((size[1] + list_height(graded, size[0]), size[0], 3), PAPER, dtype=np.uint8)
     show_part(photo.rgb, canvas, sheet[: size[1]])
@@ -50,7 +62,7 @@ def _drawn(graded: GradedPhoto, photo: Photo) -> Image.Image:
     return page
 
 
-def write_picture(path: Path, graded: GradedPhoto, photo: Photo) -> None:
+def write_picture(path: Path, graded: GradedPhoto, photo: Photo) -> Drawn:
     """Write the picture as JPEG, with a note in it that says of which photo it is and where the cuttings lie.
 
     Raises
@@ -58,9 +70,11 @@ def write_picture(path: Path, graded: GradedPhoto, photo: Photo) -> None:
     OutputProblem
         If it cannot be written.
     """
-    out = io.BytesIO()
-    _drawn(graded, photo).save(out, "JPEG", quality=JPEG_QUALITY, comment=note_of(graded))
+    canvas, note, out = canvas_of(graded), note_of(graded), io.BytesIO()
+    page = _drawn(graded, photo, canvas)
+    page.save(out, "JPEG", quality=JPEG_QUALITY, comment=note.encoded())
     write_atomic(path, out.getvalue())
+    return Drawn(hashlib.sha256(out.getbuffer()).hexdigest(), page.crop((0, 0, *canvas.size_px)), note)
 
 
 def paint(pen: ImageDraw.ImageDraw, mark: Mark) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import BinaryIO, Self
 
 from grader.errors import OutputProblem
 
@@ -28,36 +29,88 @@ def write_atomic(path: Path, data: bytes) -> None:
 def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
     """Write a file piece by piece, whole or not at all; folders are made.
 
-    The bytes are on the disk before the name points to them, and the name is before this returns.
-
     Raises
     ------
     OutputProblem
         If it cannot be written.
     """
-    temporary = None
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=TEMPORARY_PREFIX)
-        with os.fdopen(handle, "wb") as file:
-            for piece in pieces:
-                file.write(piece)
-            file.flush()
-            os.fsync(file.fileno())
-        # Temporary files are private; results are for everybody who may read the folder.
-        os.chmod(temporary, 0o666 & ~umask())
-        os.replace(temporary, path)
-        temporary = None
-        sync_folder(path.parent)
-    except OSError as problem:
-        raise OutputProblem(
-            f"{path} cannot be written ({problem.strerror or problem})",
-            "give another folder with --out, or free some space",
-        ) from problem
-    finally:
-        if temporary is not None:
+    with GrowingFile(path) as file:
+        for piece in pieces:
+            file.add(piece)
+        file.finish()
+
+
+class GrowingFile:
+    """A file that grows over some time and that nobody finds before it is finished; use it with ``with``."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._temporary: str | None = None
+        self._file: BinaryIO | None = None
+
+    def __enter__(self) -> Self:
+        """Make the folder and begin the file.
+
+        Raises
+        ------
+        OutputProblem
+            If it cannot be written.
+        """
+        with self._told():
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            handle, self._temporary = tempfile.mkstemp(dir=self._path.parent, prefix=TEMPORARY_PREFIX)
+            self._file = os.fdopen(handle, "wb")
+        return self
+
+    def add(self, piece: bytes) -> None:
+        """Write some more of it.
+
+        Raises
+        ------
+        OutputProblem
+            If it cannot be written.
+        """
+        assert self._file is not None
+        with self._told():
+            self._file.write(piece)
+
+    def finish(self) -> None:
+        """Give it its name: the bytes are on the disk before that, and the name is before this returns.
+
+        Raises
+        ------
+        OutputProblem
+            If it cannot be written.
+        """
+        assert self._file is not None and self._temporary is not None
+        with self._told():
+            self._file.flush()
+            os.fsync(self._file.fileno())
+            self._file.close()
+            # Temporary files are private; results are for everybody who may read the folder.
+            os.chmod(self._temporary, 0o666 & ~umask())
+            os.replace(self._temporary, self._path)
+            self._temporary = None
+            sync_folder(self._path.parent)
+
+    def __exit__(self, *_: object) -> None:
+        """Take away what was not finished."""
+        if self._file is not None:
             with contextlib.suppress(OSError):
-                os.unlink(temporary)
+                self._file.close()
+        if self._temporary is not None:
+            with contextlib.suppress(OSError):
+                os.unlink(self._temporary)
+
+    @contextlib.contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as problem:
+            raise OutputProblem(
+                f"{self._path} cannot be written ({problem.strerror or problem})",
+                "give another folder with --out, or free some space",
+            ) from problem
 
 
 def sync_folder(folder: Path) -> None:

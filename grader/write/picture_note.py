@@ -32,23 +32,27 @@ class PictureNote:
     boxes_px: dict[int, Box]
     """Number of the cutting -> the box round its outline."""
 
+    def encoded(self) -> bytes:
+        """Return what goes into the picture as its JPEG comment."""
+        note = {
+            "schema": NOTE_SCHEMA,
+            "photo_sha256": self.photo_sha256,
+            "tray_size_px": self.tray_size_px,
+            "boxes_px": {str(number): box for number, box in self.boxes_px.items()},
+        }
+        return json.dumps(note, separators=(",", ":")).encode("ascii")
 
-def note_of(graded: GradedPhoto) -> bytes:
-    """Return the note that goes into the picture as its JPEG comment."""
+
+def note_of(graded: GradedPhoto) -> PictureNote:
+    """Return the note of the marked picture of a photo."""
     canvas = canvas_of(graded)
-    boxes: dict[str, list[int]] = {}
+    boxes: dict[int, Box] = {}
     for cutting in graded.cuttings:
         px = canvas.from_photo(graded.pose.plane.px_from_mm(cutting.outline_mm))
         low = np.floor(np.clip(px.min(axis=0), 0, canvas.size_px)).astype(int)
         high = np.ceil(np.clip(px.max(axis=0) + 1.0, 0, canvas.size_px)).astype(int)
-        boxes[str(cutting.number)] = [*low.tolist(), *high.tolist()]
-    note = {
-        "schema": NOTE_SCHEMA,
-        "photo_sha256": graded.sha256,
-        "tray_size_px": canvas.size_px,
-        "boxes_px": boxes,
-    }
-    return json.dumps(note, separators=(",", ":")).encode("ascii")
+        boxes[cutting.number] = (int(low[0]), int(low[1]), int(high[0]), int(high[1]))
+    return PictureNote(graded.sha256, canvas.size_px, boxes)
 
 
 def read_note(path: Path) -> PictureNote | None:

@@ -29,6 +29,7 @@ from grader.write.files import write_pieces
 
 SCHEMA = "cutting-grader/results-1"
 """Changes when a field changes its meaning or goes; new fields may come without."""
+_ENCODE = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 _UNSAFE = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
 """Control codes (C1), changes of writing direction (Unicode TR 36, 3.4), halves of characters from names that
 are no text."""
@@ -74,14 +75,31 @@ def results_pieces(
     results: Sequence[PhotoResult], settings: Mapping[str, Any], made_at: datetime | None = None
 ) -> Iterator[str]:
     """Yield the text of results.json, photo by photo: thousands need no more memory than one."""
-    if not results:
-        yield to_json(results_of(results, settings, made_at))
-        return
-    opening = _indented(_plain(_head(settings, made_at)), "").removesuffix("\n}")
-    yield f'{opening},\n "photos": [\n  '
-    for index, result in enumerate(results):
-        yield (",\n  " if index else "") + _indented(_plain(_photo(result)), "  ")
-    yield "\n ]\n}\n"
+    text = ResultsText(settings, made_at)
+    for result in results:
+        yield text.photo(result)
+    yield text.end()
+
+
+class ResultsText:
+    """The text of results.json in pieces, one a photo and one for the end."""
+
+    def __init__(self, settings: Mapping[str, Any], made_at: datetime | None = None) -> None:
+        self._settings, self._made_at = settings, made_at
+        self._n = 0
+
+    def photo(self, result: PhotoResult) -> str:
+        """Return the text of the next photo, with all that stands before it."""
+        opening = ",\n  "
+        if self._n == 0:
+            head = _indented(_head(self._settings, self._made_at), "").removesuffix("\n}")
+            opening = f'{head},\n "photos": [\n  '
+        self._n += 1
+        return opening + _indented(_photo(result), "  ")
+
+    def end(self) -> str:
+        """Return the end, or all of it if there was no photo."""
+        return "\n ]\n}\n" if self._n else to_json(results_of((), self._settings, self._made_at))
 
 
 def write_results(
@@ -111,22 +129,21 @@ def to_json(value: Any) -> str:
      "b": [1.5, null]
     }
     """
-    return _indented(_plain(value), "") + "\n"
+    return _indented(value, "") + "\n"
 
 
 def _indented(value: Any, indent: str) -> str:
     """Return JSON with a line for each name, but lists of numbers on one line: a tenth of the size."""
     deeper = indent + " "
-    if isinstance(value, dict) and value:
-        items = [
-            f"{_printable(json.dumps(k, ensure_ascii=False))}: {_indented(v, deeper)}"
-            for k, v in value.items()
-        ]
-    elif isinstance(value, list) and any(isinstance(item, dict) for item in value):
+    if isinstance(value, str):
+        return _printable(_ENCODE(value))
+    if isinstance(value, Mapping) and value:
+        items = [f"{_printable(_ENCODE(str(k)))}: {_indented(v, deeper)}" for k, v in value.items()]
+    elif isinstance(value, list | tuple) and any(isinstance(item, Mapping) for item in value):
         items = [_indented(item, deeper) for item in value]
     else:
-        return _printable(json.dumps(value, ensure_ascii=False, allow_nan=False))
-    opening, closing = "{}" if isinstance(value, dict) else "[]"
+        return _printable(_ENCODE(_plain(value)))
+    opening, closing = "{}" if isinstance(value, Mapping) else "[]"
     return f"{opening}\n{deeper}" + f",\n{deeper}".join(items) + f"\n{indent}{closing}"
 
 
@@ -135,6 +152,8 @@ def _printable(text: str) -> str:
 
     Names of files hold such things; JSON itself escapes only what is below a space.
     """
+    if text.isascii() and "\x7f" not in text:
+        return text
     return _UNSAFE.sub(lambda found: f"\\u{ord(found.group()):04x}", text)
 
 
@@ -147,16 +166,17 @@ def program_version() -> str:
 
 
 def _plain(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
+        is_number = value.dtype.kind != "f" or bool(np.isfinite(value).all())
+        return value.tolist() if is_number else _plain(value.tolist())
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
     if isinstance(value, np.generic):
         return _plain(value.item())
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
     if value is None or isinstance(value, str | int):
         return value
     return str(value)

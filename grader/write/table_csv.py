@@ -57,10 +57,21 @@ def csv_text(results: Sequence[PhotoResult]) -> str:
 
 def csv_pieces(results: Sequence[PhotoResult]) -> Iterator[str]:
     """Yield the table photo by photo: thousands need no more memory than one."""
-    yield _csv_lines([header()])
+    yield csv_head()
     for result in results:
-        if isinstance(result, GradedPhoto):
-            yield _csv_lines([_row(result, cutting) for cutting in result.cuttings])
+        yield csv_rows(result)
+
+
+def csv_head() -> str:
+    """Return the line with the names of the columns."""
+    return _csv_lines([header()])
+
+
+def csv_rows(result: PhotoResult) -> str:
+    """Return the rows of a photo; one that was skipped has none."""
+    if not isinstance(result, GradedPhoto):
+        return ""
+    return _csv_lines([_row(result, cutting) for cutting in result.cuttings])
 
 
 def _csv_lines(rows: list[list[str]]) -> str:

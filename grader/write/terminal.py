@@ -61,6 +61,35 @@ def show_photo(console: Console, result: PhotoResult) -> None:
         console.print(Text(f"  Note: {clean(warning)}"))
 
 
+class Tally:
+    """Counts photos, cuttings and grades, so that a result need not be read again for the summary."""
+
+    def __init__(self) -> None:
+        self.n_graded = 0
+        self._n = 0
+        self._n_aside = 0
+        self._grades: Counter[str] = Counter()
+
+    def add(self, result: PhotoResult) -> None:
+        """Count one photo."""
+        self._n += 1
+        if isinstance(result, GradedPhoto):
+            self.n_graded += 1
+            self._n_aside += len(result.set_aside)
+            self._grades.update(cutting.grade.grade for cutting in result.cuttings)
+
+    def __str__(self) -> str:
+        """Return one line: photos, cuttings, grades."""
+        parts = [f"{_plural(self.n_graded, 'photo')} graded"]
+        if self.n_graded < self._n:
+            parts.append(f"{self._n - self.n_graded} skipped")
+        text = ", ".join(parts) + f"; {_plural(self._grades.total(), 'cutting')}"
+        each = [f"{self._grades[grade]} {_WORDS[grade]}" for grade in GRADES if self._grades[grade]]
+        if self._n_aside:
+            each.append(f"{self._n_aside} set aside")
+        return f"{text}: {', '.join(each)}" if each else text
+
+
 def summary(results: Sequence[PhotoResult]) -> str:
     """Return one line: photos, cuttings, grades.
 
@@ -69,18 +98,10 @@ def summary(results: Sequence[PhotoResult]) -> str:
     >>> summary([])
     '0 photos graded; 0 cuttings'
     """
-    graded = [result for result in results if isinstance(result, GradedPhoto)]
-    counts = Counter(cutting.grade.grade for result in graded for cutting in result.cuttings)
-    n_cuttings = counts.total()
-    parts = [f"{_plural(len(graded), 'photo')} graded"]
-    if len(graded) < len(results):
-        parts.append(f"{len(results) - len(graded)} skipped")
-    text = ", ".join(parts) + f"; {_plural(n_cuttings, 'cutting')}"
-    each = [f"{counts[grade]} {_WORDS[grade]}" for grade in GRADES if counts[grade]]
-    n_aside = sum(len(result.set_aside) for result in graded)
-    if n_aside:
-        each.append(f"{n_aside} set aside")
-    return f"{text}: {', '.join(each)}" if each else text
+    tally = Tally()
+    for result in results:
+        tally.add(result)
+    return str(tally)
 
 
 _WORDS = {"1": "grade 1", "2": "grade 2", "cull": "cull", "unsure": "unsure"}

@@ -16,6 +16,7 @@ import sys
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +27,7 @@ from grader.verdict import DEFAULT_NAME, Targets, grade_cutting, load_targets
 from grader.verdict.advice import advise
 from grader.verdict.decide import apply_rules, grade_from
 from grader.verdict.foliage import shared_out
-from grader.verdict.predict import Outlook, measured_at, outlook_of, predicted
+from grader.verdict.predict import Outlook, measured_at, predicted
 from grader.verdict.wood import TAPER_SHARE
 from tests.accuracy.grades import TRUTH_SIGMA, true_traits
 from tests.accuracy.kits import Measurer
@@ -94,7 +95,7 @@ def true_outlook(true: CuttingTruth) -> Outlook:
     """Return the true cutting made ready for predicting pieces of it."""
     shape = true_shape(true)
     at_mm = np.arange(math.ceil(float(shape.arc_mm[-1])) + 1.0)
-    return outlook_of(shape, true_traits(true), shared_out(shape, true.cells_mm, at_mm))
+    return Outlook(shape, true_traits(true), partial(shared_out, shape, true.cells_mm, at_mm))
 
 
 def action_of(words: str, pieces: tuple[Piece, ...], total_mm: float) -> str:

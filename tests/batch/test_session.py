@@ -14,7 +14,7 @@ import pytest
 
 from calib.design import load_layout
 from grader.batch import work as work_module
-from grader.batch.keep import Keep, Line, file_hash, result_of
+from grader.batch.keep import FOLDER, Keep, Line, file_hash, result_of
 from grader.batch.pool import run_tasks
 from grader.batch.session import Plan, Session
 from grader.batch.work import Task, work
@@ -22,6 +22,7 @@ from grader.errors import GraderError, OutputProblem
 from grader.pipeline import Kit
 from grader.records import GradedPhoto, SkippedPhoto
 from grader.verdict import load_targets
+from grader.write.small import SUFFIX
 from tests.batch.trays import save_board, save_tray
 
 
@@ -102,10 +103,17 @@ def test_a_picture_that_is_gone_is_drawn_again_without_measuring(
     picture = tmp_path / "out" / "a.graded.jpg"
     before = picture.read_bytes()
     monkeypatch.setattr(work_module, "grade_photo_and_picture", lambda *_: pytest.fail("measured again"))
-    for spoil in (picture.unlink, lambda: picture.write_bytes(b"painted over")):
+    (small,) = (tmp_path / "out" / FOLDER).glob(f"*{SUFFIX}")
+    small_before = small.read_bytes()
+    for spoil in (
+        picture.unlink,
+        lambda: picture.write_bytes(b"painted over"),
+        small.unlink,
+        lambda: small.write_bytes(small_before[:1000]),
+    ):
         spoil()
         graded(plan_for(tmp_path), photos)
-        assert picture.read_bytes() == before
+        assert picture.read_bytes() == before and small.read_bytes() == small_before
 
 
 def test_what_is_done_is_known_by_its_content_targets_and_scale(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from grader.verdict.decide import (
     best_possible,
     deciding,
     grade_from,
+    hope_of,
     judge,
     probability_beyond,
     procedure_table,
@@ -29,7 +30,7 @@ from grader.verdict.decide import (
 from grader.verdict.grade import REASON_ENDS, grade_cutting
 from grader.verdict.rules import RULES, Side
 from grader.verdict.targets import DOUBTFUL, POLICIES
-from grader.verdict.targets_file import load_targets
+from grader.verdict.targets_file import load_targets, shipped_names
 from tests.synthetic_records import plain_traits, straight_shape
 
 ROOT = Path(__file__).parents[2]
@@ -201,6 +202,25 @@ def test_any_outcomes_give_one_grade_and_the_rules_that_made_it(drawn: list[tupl
     # Taking away everything but the deciding outcomes leaves the grade.
     assert grade_from(deciding(outcomes)) == grade
     assert best_possible(outcomes) == grade or grade == "unsure"
+
+
+@given(
+    length=st.floats(40.0, 130.0),
+    diameter=st.floats(0.5, 6.0),
+    sigma=st.floats(0.0, 3.0),
+    policy=st.sampled_from(POLICIES),
+    name=st.sampled_from(shipped_names()),
+)
+def test_hope_is_the_best_that_the_outcomes_leave_possible(
+    length: float, diameter: float, sigma: float, policy: str, name: str
+) -> None:
+    targets = replace(load_targets(name), policy=policy)
+    traits = plain_traits(
+        total_length_mm=Measured(length, sigma),
+        base_diameter_mm=Measured(diameter, sigma / 20.0),
+        browned_share=not_measurable("a test"),
+    )
+    assert hope_of(traits, targets) == best_possible(apply_rules(traits, targets))
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -21,7 +22,7 @@ from grader.verdict.plan import (
     strips_of,
     surely_meets,
 )
-from grader.verdict.predict import LEAST_GREEN_MM, Outlook, outlook_of, predicted
+from grader.verdict.predict import LEAST_GREEN_MM, Outlook, predicted
 from grader.verdict.rules import Level, Side
 from tests.synthetic_records import measured_from, straight_shape
 
@@ -33,7 +34,7 @@ NOTHING: Worth = (0.0,) * 7
 
 
 def outlook_from(shape) -> Outlook:  # type: ignore[no-untyped-def]
-    return outlook_of(shape, measured_from(shape), foliage_below(shape))
+    return Outlook(shape, measured_from(shape), partial(foliage_below, shape))
 
 
 def leafy(length_mm: float, stripped_mm: float = 30.0) -> Outlook:

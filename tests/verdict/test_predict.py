@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from grader.records import CuttingShape, Heel
 from grader.traits.catalogue import is_absent
 from grader.verdict.along import arc_of
 from grader.verdict.foliage import foliage_below, shared_out
-from grader.verdict.predict import CUT_SIGMA_MM, STRIP_SIGMA_MM, measured_at, outlook_of, predicted
+from grader.verdict.predict import CUT_SIGMA_MM, STRIP_SIGMA_MM, Outlook, measured_at, predicted
 from grader.verdict.wood import HIDDEN_SIGMA_MM, TAPER_SHARE, wood_of
 from tests.synthetic_records import outline_of, straight_shape, with_strays
 from tests.verdict.cut_up import cut_up, measured_piece
@@ -25,7 +26,7 @@ TRAITS_COMPARED = (
 
 
 def predicted_one(shape: CuttingShape, from_mm: float, to_mm: float, strip_to_mm: float):  # type: ignore[no-untyped-def]
-    outlook = outlook_of(shape, measured_piece(shape), foliage_below(shape))
+    outlook = Outlook(shape, measured_piece(shape), partial(foliage_below, shape))
     return measured_at(predicted(outlook, from_mm, np.array([to_mm]), strip_to_mm), 0)
 
 
