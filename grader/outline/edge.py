@@ -10,9 +10,9 @@ from typing import Any
 
 import cv2
 import numpy as np
-from contourpy import LineType, contour_generator
 from numpy.typing import NDArray
 
+from grader.outline.level import level_loops
 from grader.records import Mask, Points
 
 BESIDE = np.ones((3, 3), np.uint8)
@@ -31,10 +31,10 @@ CARRY_SIZE = (2 * CARRY_ROOM + 1, 2 * CARRY_ROOM + 1)
 LEAST_CONTRAST = 0.08
 """Smallest distance between the pure colours (linear light) that can be split."""
 EDGE_LEVEL = 0.5
+OUTLINE_SMOOTH_PX = 0.7
+"""Smoothing of the covered share before its outline is taken: noise of single pixels."""
 LEAST_HOLE_PX2 = 8.0
 """Smaller holes are noise between needles."""
-LEAST_LOOP_POINTS = 8
-"""Loops of fewer are specks: a level line has at least a point for every pixel's side that it crosses."""
 Planes = NDArray[np.float32]
 """(3, h, w) one plane a colour."""
 
@@ -113,10 +113,9 @@ def outlines_mm(
 
     Level lines between pixel centres, not through them.
     """
-    padded = np.pad(coverage, 1)
-    smooth = cv2.GaussianBlur(padded, (0, 0), 0.7)
-    lines = contour_generator(z=smooth, name="serial", line_type=LineType.Separate).lines(EDGE_LEVEL)
-    loops = [np.asarray(line, dtype=np.float64)[:-1] - 1.0 for line in lines if len(line) > LEAST_LOOP_POINTS]
+    padded = cv2.copyMakeBorder(coverage, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0)
+    smooth = np.asarray(cv2.GaussianBlur(padded, (0, 0), OUTLINE_SMOOTH_PX), dtype=np.float32)
+    loops = [loop - 1.0 for loop in level_loops(smooth, EDGE_LEVEL)]
     if not loops:
         return np.zeros((0, 2)), ()
     areas = np.array([_signed_area(loop) for loop in loops])
