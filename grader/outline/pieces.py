@@ -121,13 +121,12 @@ def _piece(
     corner: tuple[int, int], mask: Mask, maps: PlantMaps, cell_mm: float, settings: PieceSettings
 ) -> Piece:
     (x0, y0), roomy = with_room(corner, mask, maps.plant.shape)
-    bridged = cv2.morphologyEx(np.pad(roomy.astype(np.uint8), 2), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     near = within(roomy, settings.base_reach_mm / cell_mm)
     window = slice(y0, y0 + roomy.shape[0]), slice(x0, x0 + roomy.shape[1])
     end_maps = EndMaps(
         *(m[window] * near for m in (maps.base, maps.bare_axis, maps.leafy_axis)),
     )
-    ends = find_ends(bridged[2:-2, 2:-2].astype(bool), end_maps, cell_mm)
+    ends = find_ends(roomy, end_maps, cell_mm)
     area_mm2 = float(mask.sum()) * cell_mm**2
     return Piece(corner, mask, area_mm2, _moved_ends(ends, np.subtract((x0, y0), corner)))
 
