@@ -6,71 +6,62 @@ either side are carried to the edge from the nearest sure pixels, so shaded pape
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from functools import reduce
 from typing import Any
 
 import cv2
 import numpy as np
-from contourpy import LineType, contour_generator
 from numpy.typing import NDArray
 
+from grader.outline.level import level_loops
 from grader.records import Mask, Points
 
-SURE_PX = 1.5
-"""Pixels further than this inside or outside the provisional edge are not mixed (blur, JPEG)."""
-BAND_PX = 3.0
-"""Coverage is worked out within this distance of the provisional edge."""
+BESIDE = np.ones((3, 3), np.uint8)
+"""Pixels that touch the provisional edge on either side are mixed (blur, JPEG); the others are sure."""
+LEAST_SURE = 0.02
+"""Weight of mixed pixels inside: they tell the colour where a needle is too thin for sure ones."""
+BAND = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+"""Coverage is worked out so much further, within 3 pixels of the provisional edge."""
 CARRY_PX = 3.0
 """Gaussian reach over which the pure colours are carried to the edge."""
-CARRY_SHRINK = 2
-"""They are carried on a picture reduced by this factor: they vary slowly, and it is four times as quick."""
-STRIP_PX, STRIP_ROOM_PX = 192, 16
-"""A whole tray is worked on strip by strip, which stays in the processor's cache; room beyond a strip, even,
-for the reach of the colours."""
+CARRY_SHRINK = 4
+"""They are carried on a picture reduced by this factor: they vary slowly."""
+CARRY_ROOM = 3
+"""Its pixels that the reach is followed for: 12 of the crop."""
+CARRY_SIZE = (2 * CARRY_ROOM + 1, 2 * CARRY_ROOM + 1)
 LEAST_CONTRAST = 0.08
 """Smallest distance between the pure colours (linear light) that can be split."""
 EDGE_LEVEL = 0.5
+OUTLINE_SMOOTH_PX = 0.7
+"""Smoothing of the covered share before its outline is taken: noise of single pixels."""
 LEAST_HOLE_PX2 = 8.0
 """Smaller holes are noise between needles."""
-LEAST_LOOP_POINTS = 8
-"""Loops of fewer are specks: a level line has at least a point for every pixel's side that it crosses."""
-Plane = NDArray[np.floating[Any]]
+Planes = NDArray[np.float32]
+"""(3, h, w) one plane a colour."""
 
 
-def coverage_of(linear: NDArray[np.float32], mask: Mask) -> NDArray[np.float32]:
+def coverage_of(linear: Planes, mask: Mask) -> NDArray[np.float32]:
     """Return the covered share (h, w) of each pixel of a crop, from a provisional mask.
 
     Parameters
     ----------
-    linear : (h, w, 3) float32
+    linear : (3, h, w) float32
         Relative linear light.
     mask : (h, w) bool
         Provisional silhouette, good to a pixel or two.
     """
-    coverage = np.empty(mask.shape, dtype=np.float32)
-    n_rows = len(mask)
-    for start in range(0, n_rows, STRIP_PX):
-        stop = min(n_rows, start + STRIP_PX)
-        low, high = max(0, start - STRIP_ROOM_PX), min(n_rows, stop + STRIP_ROOM_PX)
-        coverage[start:stop] = _coverage(linear[low:high], mask[low:high])[start - low : stop - low]
-    return coverage
-
-
-def _coverage(linear: NDArray[np.float32], mask: Mask) -> NDArray[np.float32]:
     solid = mask.astype(np.uint8)
-    inside = np.asarray(cv2.distanceTransform(solid, cv2.DIST_L2, 3), dtype=np.float32)
-    outside = np.asarray(cv2.distanceTransform(1 - solid, cv2.DIST_L2, 3), dtype=np.float32)
-    band = (inside < BAND_PX) & (outside < BAND_PX)
-    planes = [np.ascontiguousarray(linear[..., channel]) for channel in range(linear.shape[2])]
-    plant = _carried(planes, np.clip(inside - (SURE_PX - 0.5), 0.02, 1.0) * mask)
-    paper = _carried(planes, np.clip(outside - (SURE_PX - 0.5), 0.0, 1.0))
-    difference = [one - other for one, other in zip(plant, paper, strict=True)]
-    contrast2 = _summed(d * d for d in difference)
+    sure, near = cv2.erode(solid, BESIDE), cv2.dilate(solid, BESIDE)
+    band = cv2.dilate(near, BAND) > cv2.erode(sure, BAND)
+    weight = np.empty((2, *mask.shape), dtype=np.float32)
+    cv2.max(sure.astype(np.float32), solid * np.float32(LEAST_SURE), dst=weight[0])
+    np.equal(near, 0, out=weight[1])
+    plant, paper = _carried(linear, weight)
+    difference = plant - paper
+    contrast2 = np.square(difference).sum(axis=0)
     # share = sum((light - paper) * difference) / contrast2, split so that only smooth fields are enlarged.
-    steps = [d / np.maximum(contrast2, 1e-6) for d in difference]
-    share = -_enlarged(_summed(p * s for p, s in zip(paper, steps, strict=True)), mask.shape)
-    for light, step in zip(planes, steps, strict=True):
+    steps = difference / np.maximum(contrast2, np.float32(LEAST_CONTRAST**2))
+    share = _enlarged(-(paper * steps).sum(axis=0), mask.shape)
+    for light, step in zip(linear, steps, strict=True):
         share += light * _enlarged(step, mask.shape)
     band &= _enlarged(contrast2, mask.shape) > LEAST_CONTRAST**2
     coverage = mask.astype(np.float32)
@@ -78,24 +69,38 @@ def _coverage(linear: NDArray[np.float32], mask: Mask) -> NDArray[np.float32]:
     return coverage
 
 
-def _carried(planes: list[Plane], weight: Plane) -> list[Plane]:
-    """Return weighted means of the light around each place, on a picture of half the size."""
-    total = np.maximum(_spread(weight), 1e-6)
-    return [_spread(plane * weight) / total for plane in planes]
+def _carried(linear: Planes, weights: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return weighted means of the light around each place, (N, 3, h', w') for weights (N, h, w), reduced.
+
+    Nothing beyond the crop has weight.  All planes lie one below the other, with room between them, so that one
+    call does for all.
+    """
+    n_planes = len(weights) * (len(linear) + 1)
+    height, width = weights.shape[1:]
+    rows, columns = (-(-side // CARRY_SHRINK) for side in (height, width))
+    full = (len(weights), len(linear) + 1, rows * CARRY_SHRINK, columns * CARRY_SHRINK)
+    is_whole = full[2:] == (height, width)
+    weighted = np.empty(full, dtype=np.float32) if is_whole else np.zeros(full, dtype=np.float32)
+    np.multiply(linear, weights[:, None], out=weighted[:, :-1, :height, :width])
+    weighted[:, -1, :height, :width] = weights
+    small = weighted.reshape(-1, full[-1])
+    for shrink in (CARRY_SHRINK // 2, CARRY_SHRINK):  # halving twice is quicker than once to a quarter
+        size = (full[-1] // shrink, n_planes * full[-2] // shrink)
+        small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    roomy = np.zeros((n_planes, rows + CARRY_ROOM, columns), dtype=np.float32)
+    roomy[:, :rows] = small.reshape(n_planes, rows, columns)
+    spread = cv2.GaussianBlur(
+        roomy.reshape(-1, columns), CARRY_SIZE, CARRY_PX / CARRY_SHRINK, borderType=cv2.BORDER_CONSTANT
+    )
+    total = spread.reshape(len(weights), -1, rows + CARRY_ROOM, columns)[:, :, :rows]
+    return np.asarray(total[:, :-1] / np.maximum(total[:, -1:], np.float32(1e-6)))
 
 
-def _summed(planes: Iterable[Plane]) -> Plane:
-    return reduce(np.add, planes)
-
-
-def _spread(plane: Plane) -> Plane:
-    size = tuple(-(-side // CARRY_SHRINK) for side in plane.shape[::-1])
-    small = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.GaussianBlur(small, (0, 0), CARRY_PX / CARRY_SHRINK), dtype=np.float32)
-
-
-def _enlarged(small: Plane, shape: tuple[int, ...]) -> Plane:
-    return np.asarray(cv2.resize(small, shape[::-1], interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+def _enlarged(small: NDArray[np.float32], shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """Return a reduced field on the pixels of the crop."""
+    size = tuple(side * CARRY_SHRINK for side in small.shape[::-1])
+    wide = cv2.resize(small, size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wide[: shape[0], : shape[1]], dtype=np.float32)
 
 
 def outlines_mm(
@@ -108,10 +113,9 @@ def outlines_mm(
 
     Level lines between pixel centres, not through them.
     """
-    padded = np.pad(coverage, 1)
-    smooth = cv2.GaussianBlur(padded, (0, 0), 0.7)
-    lines = contour_generator(z=smooth, name="serial", line_type=LineType.Separate).lines(EDGE_LEVEL)
-    loops = [np.asarray(line, dtype=np.float64)[:-1] - 1.0 for line in lines if len(line) > LEAST_LOOP_POINTS]
+    padded = cv2.copyMakeBorder(coverage, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0)
+    smooth = np.asarray(cv2.GaussianBlur(padded, (0, 0), OUTLINE_SMOOTH_PX), dtype=np.float32)
+    loops = [loop - 1.0 for loop in level_loops(smooth, EDGE_LEVEL)]
     if not loops:
         return np.zeros((0, 2)), ()
     areas = np.array([_signed_area(loop) for loop in loops])

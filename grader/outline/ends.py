@@ -107,15 +107,15 @@ def way_between_mm(ends: Ends, one: EndCandidate, other: EndCandidate, mm_per_px
 def _peaks(base: NDArray[np.float32], mm_per_px: float) -> list[tuple[tuple[float, float], float]]:
     """Return the centres (x, y) px and heights of the places where a base is likely."""
     likely = (base > LEAST_PEAK).astype(np.uint8)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(likely, connectivity=8)
+    n_labels, labels, stats, _ = cv2.connectedComponentsWithStats(likely, connectivity=8)
     found = []
-    for label in range(1, len(stats)):
+    for label in range(1, n_labels):
         x, y, width, height, _ = (int(value) for value in stats[label])
         window = (slice(y, y + height), slice(x, x + width))
-        weight = np.where(labels[window] == label, base[window], 0.0)
-        rows, columns = np.mgrid[y : y + height, x : x + width]
+        rows, columns = np.nonzero(labels[window] == label)
+        weight = base[window][rows, columns].astype(np.float64)
         total = float(weight.sum())
-        centre = (float((columns * weight).sum()) / total, float((rows * weight).sum()) / total)
+        centre = (x + float(columns @ weight) / total, y + float(rows @ weight) / total)
         found.append((centre, float(weight.max())))
     return found
 

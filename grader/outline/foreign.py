@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from grader.outline.plant import MAP_SHRINK
 from grader.outline.shadow import ShadowSettings, find_shadow_colour, log_colour, shaded_paper
 from grader.records import FlatView, Mask
 
@@ -19,10 +20,8 @@ class ForeignSettings:
     """What counts as foreign."""
 
     shadow: ShadowSettings = field(default_factory=ShadowSettings)
-    shrink: int = 2
-    """Looked for on a picture reduced by this factor (0.2 mm): less chroma noise of JPEG, quick."""
     shadow_shrink: int = 2
-    """The colour of shadows is found on that, reduced once more (0.4 mm)."""
+    """The colour of shadows is found on cells larger by this factor (0.4 mm): less chroma noise of JPEG."""
     strange_colour: float = 3.0
     """Distance from the colours of shaded paper, in tolerances, from which something is not paper."""
     strange_brightness: float = -0.35
@@ -34,30 +33,29 @@ class ForeignSettings:
 
 
 def foreign_things(
-    view: FlatView, plant: Bits, settings: ForeignSettings
+    view: FlatView, plant: Bits, lay: Mask, settings: ForeignSettings
 ) -> list[tuple[tuple[int, int], Mask]]:
-    """Return the windows' corners (x, y) in pixels, and the masks of things with any plant in contact.
+    """Return the windows' corners (x, y) and the masks of things with any plant in contact, all in cells.
 
     Parameters
     ----------
     view : FlatView
-    plant : (H, W) uint8
-        1 where the view shows a plant.
+    plant : (H/2, W/2) uint8
+        1 in cells of the maps that show a plant.
+    lay : (H/2, W/2) bool
+        True inside the lay area.
     settings : ForeignSettings
     """
-    shrink = settings.shrink
-    height, width = (side // shrink for side in plant.shape)
-    small = view.reduced(shrink)
-    cells = (slice(0, height * shrink, shrink), slice(0, width * shrink, shrink))
-    is_plant = np.ascontiguousarray(plant[cells])
-    dark = np.log(np.maximum(small.mean(axis=-1), 1e-6)) < settings.strange_brightness
-    unlike = dark & (is_plant == 0) & view.lay_mask[cells]
-    mm2 = (view.mm_per_px * shrink) ** 2
-    if float(_opened(unlike).sum()) * mm2 < settings.least_area_mm2 * settings.strange_share:
+    mm2 = (view.mm_per_px * MAP_SHRINK) ** 2
+    least_unlike = settings.least_area_mm2 * settings.strange_share / mm2
+    small = view.reduced(MAP_SHRINK)
+    level = cv2.transform(small, np.full((1, 3), 1 / 3, np.float32))
+    unlike = (level < np.exp(settings.strange_brightness)) & (plant == 0) & lay
+    if float(_opened(unlike).sum()) < least_unlike:
         return []
     unlike[unlike] = _is_strange(small[unlike], small, settings)
     solid = _opened(unlike)
-    whole = cv2.morphologyEx(solid | is_plant, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    whole = cv2.morphologyEx(solid | plant, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     _, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=8)
     found = []
     for label in range(1, len(stats)):
@@ -67,7 +65,7 @@ def foreign_things(
         window = (slice(y, y + rows), slice(x, x + columns))
         mask = labels[window] == label
         if float(solid[window][mask].mean()) > settings.strange_share:
-            found.append(((x * shrink, y * shrink), mask.repeat(shrink, axis=0).repeat(shrink, axis=1)))
+            found.append(((x, y), mask))
     return found
 
 

@@ -20,6 +20,11 @@ COLOUR_STEP = 0.01
 """Of log colour, in which pixels are counted: a ninth of the tolerances."""
 LEVELS_A_BIN = 4
 """Steps of brightness within one bin; paper of one bin changes its colour by less than a cell in each."""
+N_BINS = 7
+DEEPEST, FAINTEST = -1.9, -0.15
+"""Log brightness of the first and beyond the last bin: darker is plant, lighter has no colour of its own."""
+FEW = 30.0
+"""So many pixels in a bin say that the line runs there; more hardly say it better."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,24 +98,61 @@ def find_shadow_colour(linear: Field, settings: ShadowSettings) -> ShadowColour:
         Relative linear light, reduced to about 0.4 mm a pixel: less noise, quick.
     settings : ShadowSettings
     """
-    deepest, faintest, most_colour, bin_width, few = -1.9, -0.15, 0.9, 0.25, 30.0
-    brightness, red, blue = log_colour(linear)
-    usable = (brightness < faintest) & (brightness > deepest) & (np.hypot(red, blue) < most_colour)
-    n_bins = int((faintest - deepest) / bin_width)
-    levels = np.linspace(deepest, faintest, n_bins * LEVELS_A_BIN + 1)
-    cells = np.linspace(-most_colour, most_colour, round(2 * most_colour / COLOUR_STEP) + 1)
-    counts, _ = np.histogramdd(
-        np.stack([brightness[usable], red[usable], blue[usable]], axis=1), bins=(levels, cells, cells)
-    )
-    summed = np.pad(counts, ((0, 0), (1, 0), (1, 0))).cumsum(axis=1).cumsum(axis=2)
-    middle = (levels[1:] + levels[:-1]) / 2
     candidates = _candidates(settings)
     blueness, tint, depth = candidates.T[..., None]
+    edges = np.linspace(DEEPEST, FAINTEST, N_BINS * LEVELS_A_BIN + 1)
+    middle = (edges[1:] + edges[:-1]) / 2
     on_red, on_blue = _on_lines(middle[None, :], blueness, tint, depth, settings)
-    near = _counted(summed, on_red, settings.red_tolerance / 2, on_blue, settings.blue_tolerance / 2)
+    red, blue = (
+        _Cells.around(value, tolerance / 2)
+        for value, tolerance in ((on_red, settings.red_tolerance), (on_blue, settings.blue_tolerance))
+    )
+    near = _counted(_summed(_usable(linear), len(middle), red, blue), red, blue)
     near[middle[None, :] < depth - 0.1] = 0.0
-    scores = np.log1p(near.reshape(len(candidates), n_bins, LEVELS_A_BIN).sum(axis=2) / few).sum(axis=1)
+    by_bin = near.reshape(len(candidates), N_BINS, LEVELS_A_BIN).sum(axis=2)
+    scores = np.log1p(by_bin / FEW).sum(axis=1)
     return ShadowColour(*(float(part) for part in candidates[int(scores.argmax())]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cells:
+    """Which cells of a log colour are counted for each candidate and level."""
+
+    first: int
+    """Of all, in COLOUR_STEP from zero."""
+    n: int
+    low: NDArray[np.int64]
+    high: NDArray[np.int64]
+    """(N, L) first, and beyond last, counted from the first of all."""
+
+    @classmethod
+    def around(cls, value: Cells, reach: float) -> _Cells:
+        """Return the cells within reach of these values (N, L)."""
+        low, high = (np.round((value + by) / COLOUR_STEP).astype(np.int64) for by in (-reach, reach))
+        first = int(low.min())
+        return cls(first, int(high.max()) - first, low - first, high - first)
+
+    def of(self, colour: Field) -> NDArray[np.int64]:
+        """Return the cells of log colours, outside 0 to ``n`` - 1 where none is counted."""
+        return np.asarray(np.floor(colour / COLOUR_STEP), dtype=np.int64) - self.first
+
+
+def _usable(linear: Field) -> Field:
+    """Return the colours (N, 3) that shaded paper may have by their brightness."""
+    level = cv2.transform(linear, np.full((1, 3), 1 / 3, np.float32))
+    return linear[(level > np.exp(DEEPEST)) & (level < np.exp(FAINTEST))]
+
+
+def _summed(colours: Field, n_levels: int, red: _Cells, blue: _Cells) -> NDArray[np.int64]:
+    """Return how many pixels have a level and less red and blue than each cell, (L, red + 1, blue + 1)."""
+    brightness, in_red, in_blue = (part[0] for part in log_colour(colours[None]))
+    level = np.floor((brightness - DEEPEST) * (n_levels / (FAINTEST - DEEPEST))).astype(np.int64)
+    places = np.stack([level, red.of(in_red), blue.of(in_blue)])
+    shape = (n_levels, red.n, blue.n)
+    counted = (places >= 0).all(axis=0) & (places < np.reshape(shape, (3, 1))).all(axis=0)
+    at = np.ravel_multi_index(tuple(places[:, counted]), shape)
+    counts = np.bincount(at, minlength=int(np.prod(shape))).reshape(shape)
+    return np.pad(counts, ((0, 0), (1, 0), (1, 0))).cumsum(axis=1).cumsum(axis=2)
 
 
 def _candidates(settings: ShadowSettings) -> Cells:
@@ -125,16 +167,9 @@ def _candidates(settings: ShadowSettings) -> Cells:
     )
 
 
-def _counted(summed: Cells, red: Cells, red_reach: float, blue: Cells, blue_reach: float) -> Cells:
-    """Return (..., L) how many pixels lie within both reaches, from summed-area tables (L, N, N)."""
-    n_cells = summed.shape[1] - 1
-    middle = n_cells / 2
-
-    def edge(value: Cells) -> NDArray[np.int64]:
-        return np.asarray(np.clip(np.round(value / COLOUR_STEP + middle), 0, n_cells), dtype=np.int64)
-
+def _counted(summed: NDArray[np.int64], red: _Cells, blue: _Cells) -> Cells:
+    """Return (N, L) how many pixels lie within both reaches, from summed-area tables."""
     level = np.arange(len(summed))
-    left, right = edge(red - red_reach), edge(red + red_reach)
-    low, high = edge(blue - blue_reach), edge(blue + blue_reach)
-    above = summed[level, right, high] - summed[level, left, high]
-    return np.asarray(above - summed[level, right, low] + summed[level, left, low])
+    above = summed[level, red.high, blue.high] - summed[level, red.low, blue.high]
+    below = summed[level, red.high, blue.low] - summed[level, red.low, blue.low]
+    return np.asarray(above - below, dtype=np.float64)

@@ -14,6 +14,16 @@ from skimage.morphology import skeletonize
 from grader.records import Mask, Values
 
 
+SHRINK = 2
+"""The skeleton is made on cells of so many pixels (0.4 mm)."""
+BESIDE = np.ones((SHRINK + 2, SHRINK + 2), np.uint8)
+LEAST_NODES = 3
+AROUND = ((0, -1), (-1, 0), (1, 0), (0, 1), (-1, -1), (1, -1), (-1, 1), (1, 1))
+"""x and y of the ways to neighbours."""
+CORNERS = ((4, (0, 1)), (5, (0, 2)), (6, (1, 3)), (7, (2, 3)))
+"""Each diagonal way with the two straight ones beside it."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Skeleton:
     """Skeleton pixels of one mask as a graph; lengths in pixels of that mask."""
@@ -29,30 +39,37 @@ class Skeleton:
 
 
 def skeleton_of(mask: Mask) -> Skeleton | None:
-    """Return the skeleton graph of the largest piece of a mask, or None if it has no length."""
-    padded = np.pad(mask, 1).astype(np.uint8)
-    distance = cv2.distanceTransform(padded, cv2.DIST_L2, 5)
-    thin: Mask = skeletonize(padded.astype(bool))  # type: ignore[no-untyped-call]
-    rows, cols = np.nonzero(thin)
-    if len(rows) < 3:
+    """Return the skeleton graph of a mask, or None if it has no length."""
+    rows, columns = (-(-side // SHRINK) for side in mask.shape)
+    padded = np.zeros(((rows + 2) * SHRINK, (columns + 2) * SHRINK), dtype=np.uint8)
+    padded[SHRINK : SHRINK + mask.shape[0], SHRINK : SHRINK + mask.shape[1]] = mask
+    # A cell with anything in it belongs to the mask, so that thin twigs stay connected.
+    cells = cv2.resize(padded * SHRINK**2, (columns + 2, rows + 2), interpolation=cv2.INTER_AREA) > 0
+    thin: Mask = skeletonize(cells)  # type: ignore[no-untyped-call]
+    places = np.flatnonzero(thin)
+    if len(places) < LEAST_NODES:
         return None
-    index = np.full(thin.shape, -1, dtype=np.int64)
-    index[rows, cols] = np.arange(len(rows))
-    first, second, length = [], [], []
-    for dx, dy in ((1, 0), (0, 1), (1, 1), (-1, 1)):
-        other = index[rows + dy, cols + dx]
-        found = other >= 0
-        if dx and dy:  # a diagonal beside a corner pixel is no way of its own
-            found &= (index[rows, cols + dx] < 0) & (index[rows + dy, cols] < 0)
-        first.append(np.nonzero(found)[0])
-        second.append(other[found])
-        length.append(np.full(int(found.sum()), np.hypot(dx, dy)))
-    i, j, w = np.concatenate(first), np.concatenate(second), np.concatenate(length)
-    n = len(rows)
-    edges = csr_matrix((np.r_[w, w], (np.r_[i, j], np.r_[j, i])), shape=(n, n))
-    degree = np.diff(edges.indptr)
-    half_width = distance[rows, cols].astype(np.float64) - 0.5
-    return Skeleton(np.stack([cols - 1, rows - 1], axis=1), edges, half_width, np.nonzero(degree == 1)[0])
+    edges = _steps(places, thin.shape)
+    y, x = np.divmod(places, thin.shape[1])
+    # The ridge of the distance may run beside the cell.
+    depth = cv2.dilate(cv2.distanceTransform(padded, cv2.DIST_L2, 5), BESIDE, anchor=(1, 1))
+    half_width = depth[y * SHRINK, x * SHRINK].astype(np.float64) - 0.5
+    ends = np.flatnonzero(np.diff(edges.indptr) == 1)
+    return Skeleton(np.stack([x - 1, y - 1], axis=1) * SHRINK, edges, half_width, ends)
+
+
+def _steps(places: NDArray[np.int64], shape: tuple[int, ...]) -> csr_matrix:
+    """Return the steps between neighbours among flat places (N,) of a picture with an empty rim."""
+    n, width = len(places), shape[1]
+    node = np.full(shape[0] * width, -1, dtype=np.int32)
+    node[places] = np.arange(n, dtype=np.int32)
+    neighbours = node[places[:, None] + np.array([dy * width + dx for dx, dy in AROUND])]
+    found = neighbours >= 0
+    for diagonal, beside in CORNERS:  # a diagonal beside a corner pixel is no way of its own
+        found[:, diagonal] &= ~found[:, beside].any(axis=1)
+    lengths = np.broadcast_to(np.hypot(*np.transpose(AROUND)) * SHRINK, found.shape)
+    first = np.concatenate([[0], np.cumsum(found.sum(axis=1))])
+    return csr_matrix((lengths[found], neighbours[found], first), shape=(n, n))
 
 
 def distances_from(skeleton: Skeleton, node: int) -> tuple[Values, NDArray[np.int32]]:
@@ -63,7 +80,7 @@ def distances_from(skeleton: Skeleton, node: int) -> tuple[Values, NDArray[np.in
 
 def way_back(before: NDArray[np.int32], node: int) -> NDArray[np.int64]:
     """Return the nodes from ``node`` back to where the distances were measured from."""
-    way = [node]
-    while before[way[-1]] >= 0:
-        way.append(int(before[way[-1]]))
+    steps, way = before.tolist(), [node]
+    while (step := steps[way[-1]]) >= 0:
+        way.append(step)
     return np.asarray(way, dtype=np.int64)
