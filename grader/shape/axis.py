@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 
 from grader.records import Points, Values
 from grader.shape.curves import arc_of, fitted, normals_of, resampled, smoothed
-from grader.shape.fields import CuttingFields
+from grader.shape.fields import CuttingFields, centre_line
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ def stem_axis(fields: CuttingFields, trail_mm: Points, way_mm: Points, settings:
     across = np.arange(-settings.reach_mm, settings.reach_mm + 1e-9, settings.across_step_mm)
     normals = normals_of(guide)
     strip = guide[:, None, :] + across[None, :, None] * normals[:, None, :]
-    line = fields.at(np.maximum(fields.marks.bare_axis, fields.marks.leafy_axis), strip)
+    line = fields.at(centre_line(fields), strip)
     known = arc < bare_mm
     cost = -np.log(line + settings.faintest)
     # On the bare stem the edges tell where the line is.
