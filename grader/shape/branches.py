@@ -65,8 +65,8 @@ def skeleton_of(fields: CuttingFields) -> Skeleton | None:
     rows, columns = (side // SHRINK for side in fields.coverage.shape)
     if rows == 0 or columns == 0:
         return None
-    kept = fields.coverage[: rows * SHRINK, : columns * SHRINK]
-    solid = cv2.resize(kept, (columns, rows), interpolation=cv2.INTER_AREA) > COVERED
+    middle = SHRINK // 2
+    solid = fields.coverage[middle::SHRINK, middle::SHRINK][:rows, :columns] > COVERED
     padded = np.zeros((rows + 2 * RIM, columns + 2 * RIM), np.uint8)
     padded[RIM:-RIM, RIM:-RIM] = solid
     closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))

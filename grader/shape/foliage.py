@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
@@ -44,8 +43,8 @@ def browned(foliage: Field, colours: Field) -> tuple[float, float]:
         Linear light over that of the paper.
     """
     rows, columns = colours.shape[:2]
-    kept = foliage[: rows * COLOUR_SHRINK, : columns * COLOUR_SHRINK]
-    solid = cv2.resize(kept, (columns, rows), interpolation=cv2.INTER_AREA) > SOLID
+    middle = COLOUR_SHRINK // 2
+    solid = foliage[middle::COLOUR_SHRINK, middle::COLOUR_SHRINK][:rows, :columns] > SOLID
     red, green, blue = colours[solid].T
     if len(green) <= LEAST_SOLID_CELLS:
         return 0.0, BROWNED_SIGMA

@@ -53,7 +53,7 @@ def known_stems(known: KnownPhoto) -> Iterator[KnownStem]:
 
 
 def _stem(known: KnownPhoto, silhouette: Silhouette) -> KnownStem | None:
-    # The first steps of trace_cutting, up to where widths and areas are taken.
+    # The first steps of trace_cuttings, up to where widths and areas are taken.
     fields = cutting_fields(silhouette, known.view)
     leader = find_leader(fields, np.asarray(silhouette.base_mm))
     skeleton = skeleton_of(fields)
