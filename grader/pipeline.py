@@ -114,7 +114,7 @@ def grade_photo_and_picture(
         silhouettes = find_silhouettes(view, pose)
         if pictures:
             pictures.outline(silhouettes)
-        shapes = [_traced(silhouette, view, photo, pose) for silhouette in silhouettes]
+        shapes = _traced(silhouettes, view, photo, pose)
         if pictures:
             pictures.shape(shapes)
         cuttings = _graded(silhouettes, shapes, pose, kit.targets)
@@ -176,13 +176,20 @@ def located(photo: Photo, kit: Kit) -> MatPose:
     return scaled_by_card(photo, pose)
 
 
-def _traced(silhouette: Silhouette, view: FlatView, photo: Photo, pose: MatPose) -> CuttingShape | SetAside:
-    """Return the shape of a cutting; anything else on the mat is set aside with its reason."""
-    from grader.shape import trace_cutting
+def _traced(
+    silhouettes: Sequence[Silhouette], view: FlatView, photo: Photo, pose: MatPose
+) -> list[CuttingShape | SetAside]:
+    """Return the shapes of cuttings; anything else on the mat is set aside with its reason."""
+    from grader.shape import trace_cuttings
 
-    if silhouette.kind is not SilhouetteKind.CUTTING:
-        return SetAside(silhouette.kind, silhouette.reason, silhouette.outline_mm, silhouette.area_mm2)
-    return trace_cutting(silhouette, view, photo, pose)
+    cuttings = [one for one in silhouettes if one.kind is SilhouetteKind.CUTTING]
+    shapes = iter(trace_cuttings(cuttings, view, photo, pose))
+    return [
+        next(shapes)
+        if one.kind is SilhouetteKind.CUTTING
+        else SetAside(one.kind, one.reason, one.outline_mm, one.area_mm2)
+        for one in silhouettes
+    ]
 
 
 def _graded(

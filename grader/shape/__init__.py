@@ -1,5 +1,5 @@
 """Silhouette -> the shape of one cutting."""
 
-from grader.shape.trace import ShapeSettings, trace_cutting
+from grader.shape.trace import ShapeSettings, trace_cuttings
 
-__all__ = ["ShapeSettings", "trace_cutting"]
+__all__ = ["ShapeSettings", "trace_cuttings"]

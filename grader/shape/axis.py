@@ -10,11 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from grader.records import Points, Values
 from grader.shape.curves import arc_of, fitted, normals_of, resampled, smoothed
-from grader.shape.fields import CuttingFields
+from grader.shape.fields import CuttingFields, Field, centre_line
+
+STEEPEST = 1.2
+"""Slope of the line against the rough way that is never cheaper."""
+KNOWN_COST = 20.0
+"""Of a mm beside a place that is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,21 +73,18 @@ def stem_axis(fields: CuttingFields, trail_mm: Points, way_mm: Points, settings:
     arc = arc_of(guide)
     across = np.arange(-settings.reach_mm, settings.reach_mm + 1e-9, settings.across_step_mm)
     normals = normals_of(guide)
-    strip = guide[:, None, :] + across[None, :, None] * normals[:, None, :]
-    line = fields.at(np.maximum(fields.marks.bare_axis, fields.marks.leafy_axis), strip)
-    known = arc < bare_mm
-    cost = -np.log(line + settings.faintest)
+    line = fields.across(centre_line(fields), guide, normals, across)
+    n_known = int(np.searchsorted(arc, bare_mm))
     # On the bare stem the edges tell where the line is.
-    offset_known = _offsets_of(trail_mm, guide[known], normals[known])
-    cost[known] = 20.0 * np.minimum(np.abs(across[None, :] - offset_known[:, None]), 1.0)
-    offset = _cheapest(cost, across, settings)
+    offset_known = _offsets_of(trail_mm, guide[:n_known], normals[:n_known], arc[:n_known])
+    offset = _cheapest(-np.log(line + np.float32(settings.faintest)), across, offset_known, settings)
     offset, sigma = _local_mean(line, across, offset, settings)
-    offset[known], sigma[known] = offset_known, settings.bare_sigma_mm
+    offset[:n_known], sigma[:n_known] = offset_known, settings.bare_sigma_mm
     offset[-1], sigma[-1] = 0.0, 2 * settings.least_sigma_mm
     points = guide + normals * offset[:, None]
     curve = fitted(points, sigma, settings.step_mm, settings.stiffness_mm3)
-    at = arc_of(curve) / max(float(arc_of(curve)[-1]), 1e-9) * float(arc[-1])
-    return StemAxis(curve, np.interp(at, arc, sigma))
+    at = arc_of(curve)
+    return StemAxis(curve, np.interp(at * (float(arc[-1]) / max(float(at[-1]), 1e-9)), arc, sigma))
 
 
 def _joined(trail_mm: Points, way_mm: Points) -> Points:
@@ -98,17 +99,15 @@ def _joined(trail_mm: Points, way_mm: Points) -> Points:
     return resampled(np.vstack([trail_mm, beyond]), 0.25)
 
 
-def _offsets_of(trail_mm: Points, guide_mm: Points, normals: Points) -> Values:
-    """Return how far the trail lies beside each point of the guide, along its normal."""
-    if len(guide_mm) == 0:
-        return np.zeros(0)
-    dense = resampled(trail_mm, 0.1)
-    nearest = cKDTree(dense).query(guide_mm)[1]
-    return np.asarray(np.sum((dense[nearest] - guide_mm) * normals, axis=1))
+def _offsets_of(trail_mm: Points, guide_mm: Points, normals: Points, arc_mm: Values) -> Values:
+    """Return how far the trail lies beside each point of the guide, which follows it from the base."""
+    along = arc_of(trail_mm)
+    beside = np.stack([np.interp(arc_mm, along, trail_mm[:, k]) for k in (0, 1)], axis=1) - guide_mm
+    return np.asarray((beside * normals).sum(axis=1))
 
 
 def _local_mean(
-    line: Values, across_mm: Values, offset_mm: Values, settings: AxisSettings
+    line: Field, across_mm: Values, offset_mm: Values, settings: AxisSettings
 ) -> tuple[Values, Values]:
     """Return the mean of the probability near each offset, and its standard uncertainty (K,)."""
     gap = across_mm[None, :] - offset_mm[:, None]
@@ -125,24 +124,46 @@ def _local_mean(
     return mean, np.sqrt(sigma2 + settings.least_sigma_mm**2)
 
 
-def _cheapest(cost: Values, across_mm: Values, settings: AxisSettings) -> Values:
-    """Return the offset (K,) mm of the cheapest line: Viterbi over the offsets, slope penalised."""
-    reach = 6  # offsets further apart in one step are never cheaper
-    slope = np.arange(-reach, reach + 1) * settings.across_step_mm / settings.step_mm
-    penalty = settings.slope_cost * slope**2 * settings.step_mm
+def _cheapest(cost: Field, across_mm: Values, known_mm: Values, settings: AxisSettings) -> Values:
+    """Return the offsets (K,) mm of the cheapest line: Viterbi over the offsets, slope penalised.
+
+    Every second step and offset is looked at; what is between them is told by the local mean.
+
+    Parameters
+    ----------
+    cost : (K, U)
+        Of each step at each offset.
+    known_mm : (N,)
+        Offsets of the first steps, which are taken as they are.
+    """
+    pairs = (cost[:-1:2, ::2] + cost[1::2, ::2]).astype(np.float64)
+    offsets = across_mm[::2]
+    across_step, step = 2 * settings.across_step_mm, 2 * settings.step_mm
+    known = (
+        np.interp(2 * np.arange(len(known_mm) // 2) + 0.5, np.arange(len(known_mm)), known_mm)
+        if len(known_mm)
+        else known_mm
+    )
+    first = max(len(known) - 1, 0)
+    if len(known):
+        pairs[first] = KNOWN_COST * np.minimum(np.abs(offsets - known[first]), 1.0)
+    reach = round(STEEPEST * step / across_step)
+    slope = np.arange(-reach, reach + 1) * across_step / step
+    penalty = settings.slope_cost * slope**2 * step
     # Totals with a rim, so that all ways into all offsets are windows on one row.
-    n = cost.shape[1]
-    total = np.full((len(cost), n + 2 * reach), np.inf)
-    total[:, reach:-reach] = cost
+    n = len(offsets)
+    total = np.full((len(pairs) - first, n + 2 * reach), np.inf)
+    total[:, reach:-reach] = pairs[first:]
     windows = np.lib.stride_tricks.sliding_window_view(total, n, axis=1)
     ways, cheapest = np.empty((len(penalty), n)), np.empty(n)
     for before, inner in zip(windows[:-1], total[1:, reach:-reach], strict=True):
         np.add(before, penalty[:, None], out=ways)
         np.minimum.reduce(ways, axis=0, out=cheapest)
         inner += cheapest
-    best = np.empty(len(cost), dtype=np.int64)
-    best[-1] = int(total[-1, reach:-reach].argmin())
-    for k in range(len(cost) - 1, 0, -1):
-        here = int(best[k])
-        best[k - 1] = here - reach + int((total[k - 1, here : here + len(penalty)] + penalty).argmin())
-    return np.asarray(across_mm[best])
+    here = int(total[-1, reach:-reach].argmin())
+    best = [here]
+    for row in total[-2::-1]:
+        here += int((row[here : here + len(penalty)] + penalty).argmin()) - reach
+        best.append(here)
+    coarse = np.concatenate([known[:first], offsets[best[::-1]]])
+    return np.asarray(np.interp(np.arange(len(cost)), 2 * np.arange(len(coarse)) + 0.5, coarse))

@@ -12,10 +12,13 @@ from scipy.sparse.csgraph import dijkstra
 from skimage.morphology import skeletonize
 
 from grader.records import Mask, Points, Values
-from grader.shape.fields import CuttingFields
+from grader.shape.fields import COVERED, CuttingFields
 
-SHRINK = 2
-"""The skeleton is made on a mask reduced by this factor (0.2 mm)."""
+SHRINK = 3
+"""The skeleton is made on cells of so many pixels (0.3 mm)."""
+RIM = 2
+"""Empty cells around the mask."""
+LEAST_NODES = 10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,15 +62,23 @@ def branches_from(fields: CuttingFields, base_mm: Points) -> Branches | None:
 
 def skeleton_of(fields: CuttingFields) -> Skeleton | None:
     """Return the plant's skeleton, or None if there is next to nothing of it."""
-    small = (fields.coverage[::SHRINK, ::SHRINK] > 0.5).astype(np.uint8)
-    closed = cv2.morphologyEx(np.pad(small, 2), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    thin: Mask = skeletonize(closed.astype(bool))  # type: ignore[no-untyped-call]
-    rows, cols = np.nonzero(thin)
-    if len(rows) < 10:
+    rows, columns = (side // SHRINK for side in fields.coverage.shape)
+    if rows == 0 or columns == 0:
         return None
-    scale = fields.mm_per_px * SHRINK
-    nodes_mm: Points = np.stack([cols - 2, rows - 2], axis=1) * scale + np.asarray(fields.corner_mm)
-    return Skeleton(nodes_mm, _steps(thin, rows, cols), scale)
+    middle = SHRINK // 2
+    solid = fields.coverage[middle::SHRINK, middle::SHRINK][:rows, :columns] > COVERED
+    padded = np.zeros((rows + 2 * RIM, columns + 2 * RIM), np.uint8)
+    padded[RIM:-RIM, RIM:-RIM] = solid
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    thin: Mask = skeletonize(closed.astype(bool))  # type: ignore[no-untyped-call]
+    places = np.flatnonzero(thin)
+    if len(places) < LEAST_NODES:
+        return None
+    cell_mm = fields.mm_per_px * SHRINK
+    to_middle_mm = (SHRINK - 1) / 2 * fields.mm_per_px - RIM * cell_mm
+    y, x = np.divmod(places, thin.shape[1])
+    nodes_mm = np.stack([x, y], axis=1) * cell_mm + (np.asarray(fields.corner_mm) + to_middle_mm)
+    return Skeleton(nodes_mm, _steps(thin, places), cell_mm)
 
 
 def ways_from(skeleton: Skeleton, base_mm: Points) -> Branches:
@@ -80,15 +91,14 @@ def ways_from(skeleton: Skeleton, base_mm: Points) -> Branches:
     return Branches(skeleton.nodes_mm, length_mm, before, ends)
 
 
-def _steps(thin: Mask, rows: NDArray[np.int64], cols: NDArray[np.int64]) -> csr_matrix:
-    index = np.full(thin.shape, -1, dtype=np.int64)
-    index[rows, cols] = np.arange(len(rows))
-    first, second, length = [], [], []
-    for dx, dy in ((1, 0), (0, 1), (1, 1), (-1, 1)):
-        other = index[rows + dy, cols + dx]
-        found = other >= 0
-        first.append(np.nonzero(found)[0])
-        second.append(other[found])
-        length.append(np.full(int(found.sum()), np.hypot(dx, dy)))
-    i, j, w = np.concatenate(first), np.concatenate(second), np.concatenate(length)
-    return csr_matrix((np.r_[w, w], (np.r_[i, j], np.r_[j, i])), shape=(len(rows), len(rows)))
+def _steps(thin: Mask, places: NDArray[np.int64]) -> csr_matrix:
+    """Return the steps between neighbours among flat places (N,) of a picture with an empty rim."""
+    n, width = len(places), thin.shape[1]
+    node = np.full(thin.size, -1, dtype=np.int32)
+    node[places] = np.arange(n)
+    around = np.array([-width - 1, -width, -width + 1, -1, 1, width - 1, width, width + 1])
+    neighbours = node[places[:, None] + around]
+    found = neighbours >= 0
+    lengths = np.broadcast_to(np.hypot(*np.divmod(around + width + 1, width) - np.ones((2, 1))), found.shape)
+    first = np.concatenate([[0], np.cumsum(found.sum(axis=1))])
+    return csr_matrix((lengths[found], neighbours[found], first), shape=(n, n))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.linalg import solveh_banded
+from scipy.linalg.lapack import dpbsv
 from scipy.ndimage import gaussian_filter1d
 
 from grader.records import Points, Values
@@ -18,8 +18,10 @@ BEND_REACH_MM = 1.0
 
 def arc_of(points_mm: Points) -> Values:
     """Return the distance (N,) along a polyline from its first point, mm."""
-    steps = np.hypot(*np.diff(points_mm, axis=0).T)
-    return np.concatenate([[0.0], np.cumsum(steps)])
+    steps = points_mm[1:] - points_mm[:-1]
+    arc = np.zeros(len(points_mm))
+    np.cumsum(np.hypot(steps[:, 0], steps[:, 1]), out=arc[1:])
+    return arc
 
 
 def resampled(points_mm: Points, step_mm: float) -> Points:
@@ -46,9 +48,12 @@ def smoothed(points_mm: Points, sigma_mm: float, step_mm: float) -> Points:
 
 
 def tangents_of(points_mm: Points) -> Points:
-    """Return unit directions (N, 2) along a polyline."""
-    tangents = np.gradient(points_mm, axis=0)
-    return np.asarray(tangents / np.maximum(np.hypot(*tangents.T), 1e-12)[:, None])
+    """Return unit directions (N, 2) along a polyline, each from the points on either side of it."""
+    tangents = np.empty(points_mm.shape)
+    np.subtract(points_mm[2:], points_mm[:-2], out=tangents[1:-1])
+    tangents[0], tangents[-1] = points_mm[1] - points_mm[0], points_mm[-1] - points_mm[-2]
+    tangents /= np.maximum(np.hypot(tangents[:, 0], tangents[:, 1]), 1e-12)[:, None]
+    return tangents
 
 
 def normals_of(points_mm: Points) -> Points:
@@ -87,8 +92,11 @@ def fitted(points_mm: Points, sigma_mm: Values, step_mm: float, stiffness_mm3: f
     for _ in range(BEND_ROUNDS):
         system = _bending(stiffness_mm3 / step**3 * softer)
         system[2] += weight
-        curve = solveh_banded(system, weight[:, None] * even, overwrite_ab=True, check_finite=False)
-        bend = np.hypot(*np.diff(curve, 2, axis=0).T) / step**2
+        _, curve, failed = dpbsv(system, weight[:, None] * even, overwrite_ab=1, overwrite_b=1)
+        if failed:
+            raise ValueError("positions or their uncertainties are not finite")
+        second = curve[2:] - 2 * curve[1:-1] + curve[:-2]
+        bend = np.hypot(second[:, 0], second[:, 1]) / step**2
         softer = BEND_PER_MM / (BEND_PER_MM + gaussian_filter1d(bend, BEND_REACH_MM / step))
     return resampled(curve, step_mm)
 

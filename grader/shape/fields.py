@@ -8,12 +8,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.records import FlatView, PlantMarks, Points, Silhouette, Values
+from grader.records import FlatView, PlantMarks, Points, Silhouette, Values, linear_of
 
 Field = NDArray[np.float32]
 
-COLOUR_SMOOTH_PX = 2.0
-"""Smoothing of colours: chroma in a JPEG is coarse, bark and leaf differ over 0.3 mm and more."""
+COVERED = 0.5
+"""A pixel belongs to the cutting from this share on."""
+COLOUR_SHRINK = 4
+"""Colours are means over so many pixels (0.4 mm): chroma in a JPEG is coarse, leaves are 1 mm and wider."""
+LIGHT_SHRINK = 16
+"""The light on the paper is worked out for so many pixels at once; it is smooth."""
 DARKEST = 2e-3
 
 
@@ -23,10 +27,6 @@ class CuttingFields:
 
     coverage: Field
     """(h, w) covered share, 0 to 1."""
-    red: Field
-    """(h, w) ln(R/G): bark is above foliage."""
-    blue: Field
-    """(h, w) ln(B/G)."""
     marks: PlantMarks
     """Probabilities of the same crop."""
     mm_per_px: float
@@ -44,17 +44,35 @@ class CuttingFields:
         values = cv2.remap(field, rows, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)  # type: ignore[call-overload]
         return np.asarray(values, dtype=np.float64).reshape(xy.shape[:-1])
 
+    def across(self, field: Field, centre_mm: Points, normals: Points, across_mm: Values) -> Field:
+        """Return the field's values (K, U) on straight lines across a curve, 0 outside the crop.
+
+        Parameters
+        ----------
+        centre_mm, normals : (K, 2)
+        across_mm : (U,)
+            Distances from the curve along its normals.
+        """
+        x, y = ((centre_mm - self.corner_mm) / self.mm_per_px).astype(np.float32).T
+        along_x, along_y = (normals / self.mm_per_px).astype(np.float32).T
+        u = across_mm.astype(np.float32)
+        return np.asarray(
+            cv2.remap(
+                field,
+                x[:, None] + along_x[:, None] * u,
+                y[:, None] + along_y[:, None] * u,
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_CONSTANT,
+            ),
+            dtype=np.float32,
+        )
+
 
 def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:
-    """Return coverage and colours of one silhouette's crop."""
+    """Return the fields of one silhouette's crop."""
     x, y = silhouette.corner_px
-    height, width = silhouette.coverage.shape
-    linear = np.maximum(view.linear_in((slice(y, y + height), slice(x, x + width))), np.float32(DARKEST))
-    smooth = cv2.GaussianBlur(linear, (0, 0), COLOUR_SMOOTH_PX)
     return CuttingFields(
         coverage=np.ascontiguousarray(silhouette.coverage),
-        red=np.log(smooth[..., 0] / smooth[..., 1]),
-        blue=np.log(smooth[..., 2] / smooth[..., 1]),
         marks=silhouette.marks,
         mm_per_px=view.mm_per_px,
         corner_mm=(
@@ -64,8 +82,37 @@ def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:
     )
 
 
+def centre_line(fields: CuttingFields) -> Field:
+    """Return the probability (h, w) of the stem's centre line, below the foliage or within it."""
+    return np.asarray(cv2.max(fields.marks.bare_axis, fields.marks.leafy_axis), dtype=np.float32)
+
+
+def colours_of(view: FlatView, corner_px: tuple[int, int], shape: tuple[int, int]) -> Field:
+    """Return linear light over that of the paper in cells of ``COLOUR_SHRINK`` pixels of a crop.
+
+    Parameters
+    ----------
+    corner_px : (x, y)
+        First pixel of the crop.
+    shape : (h, w)
+
+    Returns
+    -------
+    (h // COLOUR_SHRINK, w // COLOUR_SHRINK, 3)
+    """
+    x, y = corner_px
+    rows, columns = (side // COLOUR_SHRINK for side in shape)
+    window = (slice(y, y + rows * COLOUR_SHRINK), slice(x, x + columns * COLOUR_SHRINK))
+    half = cv2.resize(view.rgb[window], (2 * columns, 2 * rows), interpolation=cv2.INTER_AREA)
+    codes = cv2.resize(half, (columns, rows), interpolation=cv2.INTER_AREA)  # twice by two is quicker
+    coarse = (max(1, rows * COLOUR_SHRINK // LIGHT_SHRINK), max(1, columns * COLOUR_SHRINK // LIGHT_SHRINK))
+    light = cv2.resize(view.light.within(window, coarse), (columns, rows))
+    linear = np.maximum(linear_of(np.asarray(codes, dtype=np.uint8)), np.float32(DARKEST))
+    return np.asarray(linear / light, dtype=np.float32)
+
+
 def depth_mm(fields: CuttingFields) -> Field:
     """Return the distance (h, w) to the nearest paper, mm."""
-    solid = np.pad((fields.coverage > 0.5).astype(np.uint8), 1)
+    solid = np.pad((fields.coverage > COVERED).astype(np.uint8), 1)
     depth = cv2.distanceTransform(solid, cv2.DIST_L2, 5)[1:-1, 1:-1] * np.float32(fields.mm_per_px)
     return np.ascontiguousarray(depth)

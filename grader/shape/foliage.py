@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -10,36 +10,47 @@ from scipy.spatial import cKDTree
 from grader.records import Mask, Points, Values
 from grader.shape.branches import Branches
 from grader.shape.curves import arc_of
-from grader.shape.fields import CuttingFields
+from grader.shape.fields import COLOUR_SHRINK, CuttingFields, Field
 
 BROWN_RED, BROWN_BLUE = 0.22, -0.1
 """Foliage is brown where ln(R/G) is above and ln(B/G) below these: greens and glaucous blues have
 ln(R/G) below 0, yellow-greens up to 0.1; dead leaves 0.3 to 0.9 (rendered and photographed)."""
-SOLID, LEAST_SOLID_PX = 0.7, 50
-"""Colours are judged where foliage is at least this likely, if there is enough of it."""
+SOLID, LEAST_SOLID_CELLS = 0.7, 3
+"""Colours are judged where foliage is at least this likely, if there is enough of it (0.5 mm2)."""
+BROWNED_SIGMA = 0.01
+"""A share is never better known."""
 LEAST_SIDE_SHOOT_MM = 12.0
 """Side shoots shorter than this, or than a fifth of the whole, are no tips (definition)."""
 LEAST_SIDE_SHARE = 0.2
 
 
-@dataclass(frozen=True, slots=True)
-class Foliage:
-    """Areas as seen, not yet corrected for height."""
+def foliage_area_mm2(foliage: Field, mm_per_px: float) -> float:
+    """Return the area seen, not yet corrected for height: the sum of the probabilities (h, w) of foliage.
 
-    area_mm2: float
-    browned_share: float
-    browned_sigma: float
+    Without bias if they are true.
+    """
+    return float(foliage.sum()) * mm_per_px**2
 
 
-def foliage_of(fields: CuttingFields) -> Foliage:
-    """Return the foliage of one cutting as the sum of its probabilities: without bias if they are true."""
-    leaves = fields.marks.foliage
-    area_mm2 = float(leaves.sum()) * fields.mm_per_px**2
-    solid = leaves > SOLID
-    brown = solid & (fields.red > BROWN_RED) & (fields.blue < BROWN_BLUE)
-    share = float(brown[solid].mean()) if solid.sum() > LEAST_SOLID_PX else 0.0
-    sigma = 0.01 + 0.25 * np.sqrt(share * (1 - share)) * 0.3
-    return Foliage(area_mm2, share, float(sigma))
+def browned(foliage: Field, colours: Field) -> tuple[float, float]:
+    """Return the share of foliage that is brown, and its standard uncertainty.
+
+    Parameters
+    ----------
+    foliage : (h, w)
+        Probabilities.
+    colours : (h // COLOUR_SHRINK, w // COLOUR_SHRINK, 3)
+        Linear light over that of the paper.
+    """
+    rows, columns = colours.shape[:2]
+    middle = COLOUR_SHRINK // 2
+    solid = foliage[middle::COLOUR_SHRINK, middle::COLOUR_SHRINK][:rows, :columns] > SOLID
+    red, green, blue = colours[solid].T
+    if len(green) <= LEAST_SOLID_CELLS:
+        return 0.0, BROWNED_SIGMA
+    is_brown = (red > math.exp(BROWN_RED) * green) & (blue < math.exp(BROWN_BLUE) * green)
+    share = float(is_brown.mean())
+    return share, BROWNED_SIGMA + 0.25 * math.sqrt(share * (1 - share)) * 0.3
 
 
 def side_shoots(

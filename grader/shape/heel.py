@@ -18,6 +18,8 @@ LOOK_MM = 14.0
 """Heels are shorter than this."""
 THICKER = 1.32
 """A heel is thicker than the stem above it by at least this factor; the flare of a cut is less."""
+REACH_MM = 6.0
+"""How far from the axis edges are looked for."""
 LEAST_LENGTH_MM = 2.0
 LEAST_ANGLE_DEG = 14.0
 
@@ -39,7 +41,7 @@ def find_heel(fields: CuttingFields, skeleton: Skeleton, axis_mm: Points) -> Fou
     arc = arc_of(axis_mm)
     if arc[-1] < STEM_MM[1]:
         return None
-    sections = cross_sections(fields, axis_mm[arc <= STEM_MM[1]], 9.0)
+    sections = cross_sections(fields, axis_mm[arc <= STEM_MM[1]], REACH_MM)
     width, near = sections.width_mm, arc[arc <= STEM_MM[1]]
     above = (near > STEM_MM[0]) & np.isfinite(width)
     if not above.any():

@@ -2,13 +2,12 @@
 
 The way is the one along which the stem's centre line is likeliest: the least-cost path over the
 picture (Dijkstra on the pixel grid, ``skimage.graph.MCP_Geometric``) to each place that may be the
-tip.  Of these ways the one with the largest log odds counts: a side shoot leaves the line.  Where several
-places may be the tip, coarse ways tell first which of them have no chance, and near which places the others
-run: ways beside the line are what takes long to find.
+tip.  Of these ways the one with the largest log odds counts: a side shoot leaves the line.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -18,23 +17,21 @@ from skimage.graph import MCP_Geometric
 
 from grader.records import Mask, Points, Values
 from grader.shape.curves import arc_of
-from grader.shape.fields import CuttingFields, Field
+from grader.shape.fields import COVERED, CuttingFields, Field
 
-SHRINK = 2
-"""Paths are searched on fields reduced by this factor (0.2 mm)."""
+SHRINK = 8
+"""Ways are searched on cells of so many pixels (0.8 mm): the axis is told from them to sub-pixel later, and
+finer cells gave neither better lengths nor better crooks (203 cuttings of twenty photos)."""
+FIELD_SHRINK = 2
+"""Every second pixel is looked at, which is how fine the probabilities are (0.2 mm)."""
 FAINTEST = 0.03
 """Probability of the centre line that is added everywhere: the line may be interrupted."""
-COARSER = 4
-"""Ways that only tell which tips have a chance are searched on fields reduced once more by this factor."""
-NO_CHANCE = 16.0
-"""A tip has none if its log odds on coarse ways are so far behind: one in 10^7.  Differences of coarse log
-odds are wrong by 1 or so (16 of them on three photos: by 2.3 at most)."""
-CORRIDOR_CELLS = 4
-"""Ways that wait for a finer search are not further from coarse ones than this (3.2 mm)."""
-IMPASSABLE = np.float32(-1.0)
-"""As the library has it."""
 OFF_PLANT_COST = 4.0
 """A step beside the plant costs so many times as much as the dearest on it."""
+LEAST_STEPS = 3
+"""A way of fewer cells (2.4 mm) is none."""
+CLEAR_SHARE = 0.3
+"""The place of a tip is the middle of what reaches this share of its peak."""
 LEAST_TIP = 0.06
 """Places with a smaller probability of being a tip are not looked at."""
 LIKELY_LINE = 0.25
@@ -48,13 +45,25 @@ TIP_SHORT_MM = 0.2
 (0.1 mm on the independent trays, 0.5 mm on our own renders)."""
 
 
+FORWARD_STEPS = 5
+"""The direction of a way's end is that of so many cells (4 mm)."""
 CLEAR_SPREAD_MM = 0.5
 """Usual spread of a tip that is clearly seen: median of 19 cuttings on three demo photos, 0.40 to 0.54 mm
 for all but three."""
 
 
-_Tip = tuple[tuple[float, float], float, float]
-"""Place (x, y) in reduced pixels, probability, and spread in reduced pixels of a possible tip."""
+UNSEEN_SPREAD_MM = 2.0
+"""Spread of a tip that is told by the end of the line only."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Tip:
+    """A place that may be the tip."""
+
+    at_mm: tuple[float, float]
+    peak: float
+    """Probability."""
+    spread_mm: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,42 +80,71 @@ class Leader:
 
 def find_leader(fields: CuttingFields, base_mm: Points) -> Leader | None:
     """Return the way from a base (2,) to the likeliest tip, or None where there is none."""
-    reduced = (slice(None, None, SHRINK), slice(None, None, SHRINK))
-    line = np.maximum(fields.marks.bare_axis[reduced], fields.marks.leafy_axis[reduced])
-    covered = (fields.coverage[reduced] > 0.5).astype(np.uint8)
-    near = cv2.dilate(covered, np.ones((3, 3), np.uint8)) > 0
-    cost = _cost(line, near)
-    scale = fields.mm_per_px * SHRINK
-    shape: NDArray[np.int64] = np.asarray(cost.shape)
-    start = np.clip(np.round((base_mm - fields.corner_mm) / scale).astype(int)[::-1], 0, shape - 1)
-    tips, corridor = _with_a_chance(_tips(fields), line, near, start, scale)
-    search = MCP_Geometric(np.where(corridor, cost, IMPASSABLE))
-    ends = [tuple(np.clip(np.round(xy[::-1]).astype(int), 0, shape - 1)) for xy, _, _ in tips]
-    reached, _ = search.find_costs([tuple(start)], ends or None)  # no further than to the last tip
+    shrunk = (slice(None, None, FIELD_SHRINK), slice(None, None, FIELD_SHRINK))
+    line = _largest_in_cells(np.maximum(fields.marks.bare_axis[shrunk], fields.marks.leafy_axis[shrunk]))
+    near = _largest_in_cells(fields.coverage[shrunk]) > COVERED
+    grid = _Grid(fields.mm_per_px * SHRINK, fields.corner_mm, line.shape)
+    tips = _tips(fields)
+    search = MCP_Geometric(_cost(line, near))
+    ends = [grid.cell_of(tip.at_mm) for tip in tips]
+    # No further than to the last tip.
+    reached, _ = search.find_costs([grid.cell_of(base_mm)], ends or None)
     if not tips:
-        tips, ends = _furthest(line, reached)
-    ways, scores, spreads = [], [], []
-    for (xy, peak, spread), end in zip(tips, ends, strict=True):
+        ends = _furthest(line, reached)
+        tips = [_Tip(grid.middle_mm(end), LEAST_TIP, UNSEEN_SPREAD_MM) for end in ends]
+    ways, lengths_mm, scores, spreads_mm = [], [], [], []
+    for tip, end in zip(tips, ends, strict=True):
         steps = np.asarray(search.traceback(end))
-        if len(steps) < 10:
+        if len(steps) < LEAST_STEPS:
             continue
-        way = steps[:, ::-1] * scale + np.asarray(fields.corner_mm)
-        way[-1] = _put_forward(np.asarray(xy) * scale + fields.corner_mm, way)
+        way = grid.middles_mm(steps)
+        way[-1] = _put_forward(np.asarray(tip.at_mm), way)
         ways.append(way)
-        scores.append(_log_odds(peak, line[steps[:, 0], steps[:, 1]], float(arc_of(way)[-1])))
-        spreads.append(spread * scale)
+        lengths_mm.append(float(arc_of(way)[-1]))
+        scores.append(_log_odds(tip.peak, line[steps[:, 0], steps[:, 1]], lengths_mm[-1]))
+        spreads_mm.append(tip.spread_mm)
     if not ways:
         return None
     best = int(np.argmax(scores))
     odds = np.exp(np.asarray(scores) - scores[best])
-    share = odds / odds.sum()
-    lengths = np.asarray([float(arc_of(way)[-1]) for way in ways])
-    spread = float(np.sqrt(np.sum(share * (lengths - lengths[best]) ** 2)))
-    return Leader(ways[best], spreads[best], spread)
+    apart_mm = np.asarray(lengths_mm) - lengths_mm[best]
+    return Leader(ways[best], spreads_mm[best], math.sqrt(float(odds @ apart_mm**2) / float(odds.sum())))
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Where the cells lie that ways are searched on, each as (row, column)."""
+
+    cell_mm: float
+    corner_mm: tuple[float, float]
+    """Mat position of the crop's first pixel."""
+    shape: tuple[int, ...]
+
+    @property
+    def _first_mm(self) -> tuple[float, float]:
+        """Mat position of the middle of the first cell."""
+        to_middle_mm = (SHRINK - 1) / 2 / SHRINK * self.cell_mm
+        return self.corner_mm[0] + to_middle_mm, self.corner_mm[1] + to_middle_mm
+
+    def cell_of(self, at_mm: Points | tuple[float, float]) -> tuple[int, int]:
+        """Return the cell at a mat position, the next one for those outside."""
+        x, y = (
+            round((float(at) - first) / self.cell_mm) for at, first in zip(at_mm, self._first_mm, strict=True)
+        )
+        return min(max(y, 0), self.shape[0] - 1), min(max(x, 0), self.shape[1] - 1)
+
+    def middles_mm(self, cells: NDArray[np.int64]) -> Points:
+        """Return mat positions (N, 2) of cells (N, 2)."""
+        return np.asarray(cells[:, ::-1] * self.cell_mm + self._first_mm)
+
+    def middle_mm(self, cell: tuple[int, int]) -> tuple[float, float]:
+        """Return the mat position of a cell."""
+        first = self._first_mm
+        return first[0] + cell[1] * self.cell_mm, first[1] + cell[0] * self.cell_mm
 
 
 def _cost(line: Field, near: Mask) -> Field:
-    """Return what a step of one pixel costs."""
+    """Return what a step of one cell costs."""
     return np.where(near, 1 / (line + np.float32(FAINTEST)), np.float32(OFF_PLANT_COST / FAINTEST))
 
 
@@ -116,67 +154,43 @@ def _log_odds(peak: float, line: Values, length_mm: float) -> float:
     return float(np.log(peak)) + float(np.log(share / (1 - share)).mean()) * length_mm / ALIKE_MM
 
 
-def _with_a_chance(
-    tips: list[_Tip], line: Field, near: Mask, start: NDArray[np.int64], scale: float
-) -> tuple[list[_Tip], Mask | bool]:
-    """Return the tips whose ways are not hopeless, seen coarsely, and the places near these ways."""
-    if len(tips) < 2:
-        return tips, True
-    coarse = _largest_in_cells(line)
-    search = MCP_Geometric(_cost(coarse, _largest_in_cells(near.astype(np.float32)) > 0))
-    ends = [tuple(np.asarray(xy[::-1]).round().astype(int) // COARSER) for xy, _, _ in tips]
-    search.find_costs([tuple(start // COARSER)], ends)
-    ways = [np.asarray(search.traceback(end)) for end in ends]
-    scores = [
-        _log_odds(peak, coarse[way[:, 0], way[:, 1]], float(arc_of(way)[-1]) * COARSER * scale)
-        for (_, peak, _), way in zip(tips, ways, strict=True)
-    ]
-    kept = [k for k, score in enumerate(scores) if score > max(scores) - NO_CHANCE]
-    cells = np.zeros(coarse.shape, dtype=np.uint8)
-    for k in kept:
-        cells[ways[k][:, 0], ways[k][:, 1]] = 1
-    width = 2 * CORRIDOR_CELLS + 1
-    cells = np.asarray(cv2.dilate(cells, np.ones((width, width), np.uint8)))
-    corridor = cells.repeat(COARSER, axis=0).repeat(COARSER, axis=1)[: line.shape[0], : line.shape[1]] > 0
-    return [tips[k] for k in kept], corridor
-
-
 def _largest_in_cells(field: Field) -> Field:
-    """Return the largest values in cells of COARSER x COARSER: a thin line is not lost."""
-    rows, columns = (-(-n // COARSER) for n in field.shape)
-    whole = np.zeros((rows * COARSER, columns * COARSER), dtype=np.float32)
-    whole[: field.shape[0], : field.shape[1]] = field
-    return np.asarray(whole.reshape(rows, COARSER, columns, COARSER).max(axis=(1, 3)))
+    """Return the largest values in cells: a thin line is not lost."""
+    n = SHRINK // FIELD_SHRINK
+    return np.asarray(cv2.dilate(field, np.ones((n, n), np.uint8), anchor=(0, 0))[::n, ::n], dtype=np.float32)
 
 
 def _put_forward(tip_mm: Points, way_mm: Points) -> Points:
     """Return the tip moved by what its place is found too short, in the direction of the way."""
-    direction = tip_mm - way_mm[max(0, len(way_mm) - 20)]
+    direction = tip_mm - way_mm[max(0, len(way_mm) - FORWARD_STEPS)]
     return np.asarray(tip_mm + TIP_SHORT_MM * direction / max(float(np.hypot(*direction)), 1e-9))
 
 
 def _tips(fields: CuttingFields) -> list[_Tip]:
     """Return the places that may be the tip."""
-    tip = fields.marks.tip[::SHRINK, ::SHRINK]
-    _, labels, stats, _ = cv2.connectedComponentsWithStats((tip > LEAST_TIP).astype(np.uint8), connectivity=8)
+    tip = fields.marks.tip[::FIELD_SHRINK, ::FIELD_SHRINK]
+    possible = (tip > LEAST_TIP).astype(np.uint8)
+    n_labels, labels = cv2.connectedComponents(possible, connectivity=8)
+    if n_labels < 2:
+        return []
+    xy = cv2.findNonZero(possible).reshape(-1, 2)
+    label, share = labels[xy[:, 1], xy[:, 0]], tip[xy[:, 1], xy[:, 0]].astype(np.float64)
     found = []
-    for label in range(1, len(stats)):
-        x, y, width, height, _ = (int(value) for value in stats[label])
-        window = (slice(y, y + height), slice(x, x + width))
-        weight = np.where(labels[window] == label, tip[window], 0.0)
-        weight = np.where(weight > 0.3 * weight.max(), weight, 0.0)
-        rows, columns = np.mgrid[y : y + height, x : x + width]
-        total = float(weight.sum())
-        cx, cy = float((columns * weight).sum()) / total, float((rows * weight).sum()) / total
-        spread2 = float((((columns - cx) ** 2 + (rows - cy) ** 2) * weight).sum()) / total / 2
-        found.append(((cx, cy), float(weight.max()), float(np.sqrt(spread2))))
+    for k in range(1, n_labels):
+        weight, places = share[label == k], xy[label == k]
+        peak = float(weight.max())
+        clear = weight > CLEAR_SHARE * peak
+        weight, places = weight[clear] / weight[clear].sum(), places[clear]
+        middle = weight @ places
+        spread2 = float(weight @ (places - middle) ** 2 @ [0.5, 0.5])
+        x, y = (middle * fields.mm_per_px * FIELD_SHRINK).tolist()
+        at_mm = (fields.corner_mm[0] + x, fields.corner_mm[1] + y)
+        found.append(_Tip(at_mm, peak, math.sqrt(spread2) * fields.mm_per_px * FIELD_SHRINK))
     return found
 
 
-def _furthest(line: Field, reached: Values) -> tuple[list[_Tip], list[tuple[int, int]]]:
-    """Return the end of the leader where no tip is seen, the second time as (row, column); empty if none."""
+def _furthest(line: Field, reached: Values) -> list[tuple[int, int]]:
+    """Return the cell where the leader ends when no tip is seen; none where there is no line."""
     far = np.where((line > LIKELY_LINE) & np.isfinite(reached), reached, -1.0)
-    row, column = (int(place) for place in np.unravel_index(int(far.argmax()), far.shape))
-    if far[row, column] <= 0:
-        return [], []
-    return [((float(column), float(row)), LEAST_TIP, 10.0)], [(row, column)]
+    row, column = divmod(int(far.argmax()), far.shape[1])
+    return [(row, column)] if far[row, column] > 0 else []

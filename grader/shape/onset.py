@@ -23,8 +23,10 @@ LEAST_SIGMA_MM = 0.3
 LATE_MM = 0.15
 """The change is found so much too early (mean of the learning sets)."""
 
-REACH_MM = 4.0
-"""How far beyond the stem's edge is looked for what was left standing."""
+REACH_MM = 6.0
+"""How far from the axis is looked for what was left standing ..."""
+BESIDE_STEM_MM = 4.0
+"""... and beyond the stem's edge: what lies across it is no part of its width."""
 NEAR_BASE_MM = (1.5, 9.0)
 """Stretch whose width is taken as that of the stem."""
 LONGEST_HEEL_MM = 9.0
@@ -69,20 +71,21 @@ def find_onset(fields: CuttingFields, axis_mm: Points, heel_mm: float = 0.0) -> 
     arc = arc_of(axis_mm)
     start = heel_mm + ABOVE_HEEL_MM if 0 < heel_mm <= LONGEST_HEEL_MM else 0.0
     attached, sigma = _change(fields, axis_mm, arc)
-    rough = cross_sections(fields, axis_mm[arc < NEAR_BASE_MM[1]], 3 * REACH_MM)
-    thick = np.nanmin(rough.width_mm[2:]) if np.isfinite(rough.width_mm[2:]).any() else 2.0
     below = attached if np.isfinite(attached) else float(arc[-1])
     near_mm = (start + NEAR_BASE_MM[0], min(start + NEAR_BASE_MM[1], 0.5 * float(arc[-1])))
     # Nothing is looked for above; one more point for the direction of the last one.
     looked_at = int(np.searchsorted(arc, max(below - BELOW_FOLIAGE_MM, near_mm[1]))) + 1
     arc = arc[:looked_at]
-    sections = cross_sections(fields, axis_mm[:looked_at], float(thick) / 2 + REACH_MM)
-    width = sections.width_mm
+    sections = cross_sections(fields, axis_mm[:looked_at], REACH_MM)
+    thinnest_mm = np.fmin.reduce(sections.width_mm[2:][arc[2:] < NEAR_BASE_MM[1]], initial=np.inf)
+    most_mm = thinnest_mm / 2 + BESIDE_STEM_MM
+    left_mm, right_mm = np.minimum(sections.left_mm, most_mm), np.minimum(sections.right_mm, most_mm)
+    width = left_mm + right_mm
     near = (arc > near_mm[0]) & (arc < near_mm[1])
     near &= np.isfinite(width)
     stem_mm = float(np.percentile(width[near], STEM_PERCENTILE)) if near.any() else 1.0
     half = stem_mm / 2 * (1 - TAPER_PER_MM * np.minimum(arc, 60.0))
-    side = np.fmax(sections.left_mm, sections.right_mm)
+    side = np.fmax(left_mm, right_mm)
     standing_out = ~(side < half + EXCESS_MM + EXCESS_SHARE * stem_mm)
     standing_out &= (arc > max(STRAYS_FROM_MM, start)) & (arc < below - BELOW_FOLIAGE_MM)
     strays = np.array([(first + last) / 2 for first, last in _runs(standing_out, arc)])
@@ -92,9 +95,11 @@ def find_onset(fields: CuttingFields, axis_mm: Points, heel_mm: float = 0.0) -> 
 def _change(fields: CuttingFields, axis_mm: Points, arc: Values) -> tuple[float, float]:
     """Return place and standard uncertainty of the change from bare to leafy; nan without foliage."""
     beside = np.arange(-BESIDE_MM, BESIDE_MM + 1e-9, 0.1)
-    strip = axis_mm[:, None, :] + beside[None, :, None] * normals_of(axis_mm)[:, None, :]
-    bare = fields.at(fields.marks.bare_axis, strip).max(axis=1)
-    leafy = fields.at(fields.marks.leafy_axis, strip).max(axis=1)
+    normals = normals_of(axis_mm)
+    bare, leafy = (
+        fields.across(line, axis_mm, normals, beside).max(axis=1).astype(np.float64)
+        for line in (fields.marks.bare_axis, fields.marks.leafy_axis)
+    )
     step = float(arc[-1]) / max(len(arc) - 1, 1)
     odds = np.log((bare + SMALL) / (leafy + SMALL))
     gain = np.concatenate([[0.0], np.cumsum(odds)]) * step / ALIKE_MM

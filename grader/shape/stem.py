@@ -9,12 +9,17 @@ import numpy as np
 
 from grader.records import Points, Values
 from grader.shape.curves import arc_of, normals_of, smoothed
-from grader.shape.fields import CuttingFields
+from grader.shape.fields import COVERED, CuttingFields, Field
 
 STEP_MM = 0.25
 FIT_MM = 6.0
 """Length of stem whose direction predicts the next step."""
-COVERED = 0.5
+STRIDE_MM = np.arange(1, 9) * STEP_MM
+"""Places that are looked at together when going on along a stem."""
+MOST_STRIDES = 50
+"""100 mm of bare stem at most."""
+SIDESTEP_MM = 0.1
+"""The middle goes aside by so much at each place at most."""
 FACE_MM, FACE_SHARE = 0.05, 0.10
 """The outline ends beyond the centre of the cut face, which is seen at a slant: by so much, plus this
 share of the diameter (fitted on the independent trays)."""
@@ -60,41 +65,49 @@ def cross_sections(fields: CuttingFields, line_mm: Points, reach_mm: float) -> C
 
     The edge lies where coverage falls through one half, interpolated between samples.
     """
-    step_mm = fields.mm_per_px / 2
-    u = np.arange(0, reach_mm + step_mm, step_mm)
-    normals = normals_of(line_mm)
-    both = np.stack([-u, u])
-    points = line_mm[None, :, None, :] + both[:, None, :, None] * normals[None, :, None, :]
-    left, right = (_first_fall(side, step_mm) for side in fields.at(fields.coverage, points))
+    left, right = _edges(fields, line_mm, normals_of(line_mm), reach_mm)
     return CrossSections(line_mm, left, right)
 
 
-def _first_fall(coverage: Values, step_mm: float) -> Values:
+def _edges(
+    fields: CuttingFields, centre_mm: Points, normals: Points, reach_mm: float
+) -> tuple[Values, Values]:
+    """Return how far (K,) it is covered on either side, against the normals and along them."""
+    step_mm = fields.mm_per_px / 2
+    n = math.ceil(reach_mm / step_mm)
+    profiles = fields.across(fields.coverage, centre_mm, normals, step_mm * np.arange(-n, n + 1.0))
+    return _first_fall(profiles[:, n::-1], step_mm), _first_fall(profiles[:, n:], step_mm)
+
+
+def _first_fall(coverage: Field, step_mm: float) -> Values:
     """Return where each row first falls through one half; nan where it starts below."""
     below = coverage < COVERED
-    first = np.argmax(below, axis=1)
-    none = ~below.any(axis=1)
+    first = below.argmax(axis=1)
     rows = np.arange(len(coverage))
     before = np.maximum(first - 1, 0)
     high, low = coverage[rows, before], coverage[rows, first]
-    part = (high - COVERED) / np.maximum(high - low, 1e-9)
-    fall = (before + np.clip(part, 0, 1)) * step_mm
-    fall = np.where(none, (coverage.shape[1] - 1) * step_mm, fall)
-    return np.asarray(np.where(below[:, 0], np.nan, fall))
+    part = (high - COVERED) / np.maximum(high - low, np.float32(1e-9))
+    fall = before + np.minimum(part, 1.0)
+    fall[~below[rows, first]] = coverage.shape[1] - 1  # it falls nowhere
+    fall[below[:, 0]] = np.nan
+    return np.asarray(fall * step_mm, dtype=np.float64)
 
 
-def _last_fall(coverage: Values, step_mm: float) -> float:
-    """Return where a row falls below one half for longer than a bridgeable gap; nan if it starts there."""
-    covered = np.flatnonzero(coverage >= COVERED)
-    too_far = np.flatnonzero((np.diff(covered, prepend=-1) - 1) * step_mm > BRIDGE_MM)
-    connected = covered[: too_far[0]] if len(too_far) else covered
-    if len(connected) == 0:
-        return float("nan")
-    last = int(connected[-1])
-    if last + 1 >= len(coverage):
-        return float(last * step_mm)
-    high, low = float(coverage[last]), float(coverage[last + 1])
-    return (last + (high - COVERED) / max(high - low, 1e-9)) * step_mm
+def _last_fall(coverage: Field, step_mm: float) -> Values:
+    """Return where each row falls below one half for longer than a bridgeable gap.
+
+    nan where it starts with such a gap, or does not fall.
+    """
+    is_covered = coverage >= COVERED
+    at = np.arange(coverage.shape[1])
+    latest = np.maximum.accumulate(np.where(is_covered, at, -1), axis=1)
+    too_far = (at - latest) * step_mm > BRIDGE_MM
+    rows = np.arange(len(coverage))
+    last = latest[rows, np.where(too_far.any(axis=1), too_far.argmax(axis=1), len(at) - 1)]
+    next_one = np.minimum(last + 1, len(at) - 1)
+    high, low = coverage[rows, last], coverage[rows, next_one]
+    fall = (last + (high - COVERED) / np.maximum(high - low, np.float32(1e-9))) * step_mm
+    return np.asarray(np.where((last >= 0) & (last < len(at) - 1), fall, np.nan), dtype=np.float64)
 
 
 def stem_to_cut(fields: CuttingFields, way_mm: Points, anchor_mm: float, half_width_mm: float) -> Points:
@@ -120,16 +133,43 @@ def stem_to_cut(fields: CuttingFields, way_mm: Points, anchor_mm: float, half_wi
     sections = cross_sections(fields, stretch, 1.6 * half_width_mm + 0.3)
     good = np.isfinite(sections.width_mm) & (sections.width_mm < 2.6 * half_width_mm + 0.3)
     middles = sections.middle_mm[good] if good.sum() >= 4 else stretch
-    trail = list(middles[::-1])  # inner end first, the walk appends outward
-    for _ in range(400):  # 100 mm of bare stem at most
-        recent = np.asarray(trail[-int(FIT_MM / STEP_MM) :])
-        direction = _direction(recent)
-        ahead = recent[-1] + direction * STEP_MM
-        beyond = recent[-1] + np.outer(np.arange(STEP_MM, BRIDGE_MM + 1e-9, STEP_MM), direction)
-        if (fields.at(fields.coverage, beyond) < COVERED).all():
+    trail = middles[::-1]  # inner end first, the walk appends outward
+    for _ in range(MOST_STRIDES):
+        recent = trail[-int(FIT_MM / STEP_MM) :]
+        ahead = _stride(fields, recent[-1], _direction(recent), half_width_mm)
+        if len(ahead) == 0:
             break
-        trail.append(_recentred(fields, ahead, direction, half_width_mm))
+        trail = np.concatenate([trail, ahead])
     return np.asarray(trail[::-1])
+
+
+def _stride(fields: CuttingFields, from_mm: Values, direction: Values, half_width_mm: float) -> Points:
+    """Return the middles (K, 2) of the stem up to one bridgeable gap ahead; none where the paper begins."""
+    normal = np.array([-direction[1], direction[0]])
+    straight = from_mm + np.outer(STRIDE_MM, direction)
+    left, right = _edges(fields, straight, np.broadcast_to(normal, straight.shape), 1.6 * half_width_mm + 0.3)
+    covered = np.flatnonzero(np.isfinite(left))
+    if len(covered) == 0:
+        return straight[:0]
+    offset_mm, offsets_mm = 0.0, []
+    for one, other in zip(left[: covered[-1] + 1].tolist(), right.tolist(), strict=False):
+        to_middle_mm = _to_middle_mm(one, other, half_width_mm)
+        if to_middle_mm is not None:
+            offset_mm += min(max(to_middle_mm - offset_mm, -SIDESTEP_MM), SIDESTEP_MM)
+        offsets_mm.append(offset_mm)
+    return np.asarray(straight[: len(offsets_mm)] + np.outer(offsets_mm, normal))
+
+
+def _to_middle_mm(left_mm: float, right_mm: float, half_width_mm: float) -> float | None:
+    """Return how far the middle of the stem lies to the right; None where a leaf hides both edges."""
+    limit_mm = 1.35 * half_width_mm + 0.15
+    if left_mm < limit_mm and right_mm < limit_mm:
+        return (right_mm - left_mm) / 2
+    if left_mm < limit_mm:
+        return half_width_mm - left_mm
+    if right_mm < limit_mm:
+        return right_mm - half_width_mm
+    return None
 
 
 def cut_end(
@@ -167,10 +207,11 @@ def outline_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -
     start = near[min(len(near) - 1, int(2.0 / STEP_MM))]
     along = np.arange(0, 2.0 + 2.5 * half_width_mm + 3.0, step_mm)
     beside = np.linspace(-0.5, 0.5, 7) * half_width_mm
-    lines = start + beside[:, None, None] * normal + along[None, :, None] * direction
-    falls = [_last_fall(covered, step_mm) for covered in fields.at(fields.coverage, lines)]
-    ends = [fall for fall in falls if np.isfinite(fall) and fall < along[-1] - step_mm]
-    if not ends:
+    starts = start + np.outer(beside, normal)
+    lines = fields.across(fields.coverage, starts, np.broadcast_to(direction, starts.shape), along)
+    ends = _last_fall(lines, step_mm)
+    ends = ends[ends < along[-1] - step_mm]
+    if len(ends) == 0:
         return np.asarray(trail_mm[0])
     reach = float(np.median(ends)) - FACE_MM - FACE_SHARE * 2 * half_width_mm
     return np.asarray(start + direction * reach)
@@ -184,24 +225,3 @@ def _direction(points_mm: Points) -> Values:
     axis = np.array([math.cos(angle), math.sin(angle)])
     outward = points_mm[-1] - points_mm[0]
     return axis if float(axis @ outward) >= 0 else -axis
-
-
-def _recentred(fields: CuttingFields, at_mm: Values, direction: Values, half_width_mm: float) -> Values:
-    """Move a point to the middle of the stem, unless a leaf hides one of its edges."""
-    step_mm = fields.mm_per_px / 2
-    u = np.arange(0, 1.6 * half_width_mm + 0.3 + step_mm, step_mm)
-    normal = np.array([-direction[1], direction[0]])
-    profiles = at_mm + np.stack([-u, u])[:, :, None] * normal
-    left, right = _first_fall(fields.at(fields.coverage, profiles), step_mm).tolist()
-    limit = 1.35 * half_width_mm + 0.15
-    if not np.isfinite(left + right):
-        return at_mm
-    if left < limit and right < limit:
-        shift = (right - left) / 2
-    elif left < limit:
-        shift = half_width_mm - left
-    elif right < limit:
-        shift = right - half_width_mm
-    else:
-        shift = 0.0
-    return np.asarray(at_mm + normal * float(np.clip(shift, -0.1, 0.1)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -20,15 +21,20 @@ from grader.records import (
     Values,
 )
 from grader.shape.axis import AxisSettings, StemAxis, stem_axis
-from grader.shape.branches import Branches, Skeleton, skeleton_of, ways_from
+from grader.shape.branches import Branches, skeleton_of, ways_from
 from grader.shape.curves import arc_of, normals_of
-from grader.shape.fields import CuttingFields, cutting_fields
-from grader.shape.foliage import foliage_of, side_shoots
+from grader.shape.edges import BareStem, WidthSettings
+from grader.shape.fields import CuttingFields, Field, colours_of, cutting_fields
+from grader.shape.foliage import browned, foliage_area_mm2, side_shoots
 from grader.shape.heel import find_heel
 from grader.shape.leader import Leader, find_leader
 from grader.shape.onset import Onset, find_onset
 from grader.shape.stem import cut_end, stem_to_cut
-from grader.shape.width import Widths, WidthSettings, common_sigma_mm, measured_widths
+from grader.shape.width import Widths, common_sigma_mm, measured_widths
+
+LEAST_TRAIL = 3
+"""Points of a stem that can be followed."""
+NO_TRAIL: Points = np.zeros((0, 2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,41 +65,22 @@ class ShapeSettings:
     """Base diameter is taken up to here (definition)."""
 
 
-def trace_cutting(
-    silhouette: Silhouette,
+def trace_cuttings(
+    silhouettes: Sequence[Silhouette],
     view: FlatView,
     photo: Photo,
     pose: MatPose,
     settings: ShapeSettings | None = None,
-) -> CuttingShape | SetAside:
-    """Return the shape of one cutting, positions straight below it, or why it cannot be told."""
+) -> list[CuttingShape | SetAside]:
+    """Return the shape of each cutting, positions straight below it, or why it cannot be told."""
     settings = settings or ShapeSettings()
-    fields = cutting_fields(silhouette, view)
-    skeleton = skeleton_of(fields)
-    trail, base_sigma = (
-        _bare_stem(fields, skeleton, silhouette) if skeleton is not None else (np.zeros((0, 2)), math.nan)
-    )
-    leader = find_leader(fields, trail[0]) if len(trail) >= 3 else None
-    if leader is None or skeleton is None:
-        return SetAside(
-            SilhouetteKind.OBJECT,
-            "its stem cannot be followed: lay it flat and apart from others, and take the photo again",
-            silhouette.outline_mm,
-            silhouette.area_mm2,
-        )
-    axis = stem_axis(fields, trail, leader.way_mm, settings.axis)
-    heel = find_heel(fields, skeleton, axis.line_mm)
-    if heel is not None:
-        axis = _with_heel(axis, heel.axis_mm)
-    onset = find_onset(fields, axis.line_mm, heel.heel.length_mm if heel is not None else 0.0)
-    branches = ways_from(skeleton, trail[:1])
-    return _shape(
-        _Traced(fields, axis, leader, branches, base_sigma, onset, heel.heel if heel else None),
-        silhouette,
-        photo,
-        pose,
-        settings,
-    )
+    traced = [_traced(silhouette, view, settings) for silhouette in silhouettes]
+    stems = [one.stem for one in traced if isinstance(one, _Traced)]
+    widths = iter(measured_widths(photo, pose.plane, stems, settings.width))
+    return [
+        one if isinstance(one, SetAside) else _shape(one, next(widths), silhouette, pose, settings)
+        for one, silhouette in zip(traced, silhouettes, strict=True)
+    ]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,12 +88,47 @@ class _Traced:
     """All positions as seen on the mat plane, not yet corrected for height."""
 
     fields: CuttingFields
+    colours: Field
     axis: StemAxis
     leader: Leader
     branches: Branches
     base_sigma: float
     onset: Onset
     heel: Heel | None
+    until_mm: float
+    """The bare stem ends here, along the axis."""
+
+    @property
+    def stem(self) -> BareStem:
+        """What widths are taken of."""
+        until_mm = max(self.until_mm - 0.5, 2.0)
+        return BareStem(self.fields, self.axis.line_mm, until_mm, self.onset.stem_width_mm)
+
+
+def _traced(silhouette: Silhouette, view: FlatView, settings: ShapeSettings) -> _Traced | SetAside:
+    """Return the parts of one cutting, or why its stem cannot be followed."""
+    fields = cutting_fields(silhouette, view)
+    leader = find_leader(fields, np.asarray(silhouette.base_mm))
+    trail, base_sigma = _bare_stem(fields, leader.way_mm, silhouette) if leader else (NO_TRAIL, math.nan)
+    skeleton = skeleton_of(fields)
+    if leader is None or skeleton is None or len(trail) < LEAST_TRAIL:
+        return SetAside(
+            SilhouetteKind.OBJECT,
+            "its stem cannot be followed: lay it flat and apart from others, and take the photo again",
+            silhouette.outline_mm,
+            silhouette.area_mm2,
+        )
+    axis = stem_axis(fields, trail, leader.way_mm, settings.axis)
+    found = find_heel(fields, skeleton, axis.line_mm)
+    heel = None if found is None else found.heel
+    if found is not None:
+        axis = _with_heel(axis, found.axis_mm)
+    onset = find_onset(fields, axis.line_mm, 0.0 if heel is None else heel.length_mm)
+    total = float(arc_of(axis.line_mm)[-1])
+    until = min(onset.attached_mm, total) if np.isfinite(onset.attached_mm) else total
+    branches = ways_from(skeleton, trail[:1])
+    colours = colours_of(view, silhouette.corner_px, fields.coverage.shape)
+    return _Traced(fields, colours, axis, leader, branches, base_sigma, onset, heel, until)
 
 
 def _with_heel(axis: StemAxis, line_mm: Points) -> StemAxis:
@@ -116,37 +138,22 @@ def _with_heel(axis: StemAxis, line_mm: Points) -> StemAxis:
     return StemAxis(line_mm, np.interp(from_tip, old, axis.sigma_mm))
 
 
-def _bare_stem(fields: CuttingFields, skeleton: Skeleton, silhouette: Silhouette) -> tuple[Points, float]:
-    rough = ways_from(skeleton, np.array([silhouette.base_mm]))
-    reach = np.where(np.isfinite(rough.length_mm), rough.length_mm, -1.0)
-    way = rough.way_mm(int(reach.argmax()))
+def _bare_stem(fields: CuttingFields, way_mm: Points, silhouette: Silhouette) -> tuple[Points, float]:
+    """Return the centre line (K, 2) of the bare stem from the base, and the uncertainty of the base."""
     run = silhouette.base_run_mm
     anchor = max(min(0.5 * run, run - 2), min(4.0, run))
     half = max(silhouette.base_half_width_mm, 0.3)
-    if len(way) < 8:
-        return np.zeros((0, 2)), float("nan")
-    trail = stem_to_cut(fields, way, anchor, half)
+    trail = stem_to_cut(fields, way_mm, anchor, half)
     base, sigma = cut_end(fields, trail, np.asarray(silhouette.base_mm), half)
     return np.vstack([base, trail[2:]]), sigma
 
 
 def _shape(
-    traced: _Traced, silhouette: Silhouette, photo: Photo, pose: MatPose, settings: ShapeSettings
+    traced: _Traced, width_seen: Widths, silhouette: Silhouette, pose: MatPose, settings: ShapeSettings
 ) -> CuttingShape:
     onset = traced.onset
     seen_arc = arc_of(traced.axis.line_mm)
     total = float(seen_arc[-1])
-    attached = onset.attached_mm if np.isfinite(onset.attached_mm) else total
-    until = min(attached, total)
-    width_seen = measured_widths(
-        photo,
-        pose.plane,
-        traced.fields,
-        traced.axis.line_mm,
-        max(until - 0.5, 2.0),
-        onset.stem_width_mm,
-        settings.width,
-    )
     rough_mm = onset.stem_width_mm
     radius = rough_mm / 2
     rise = settings.tip_rise_share * total
@@ -155,14 +162,16 @@ def _shape(
     arc = arc_of(axis)
     shrink = float(arc[-1]) / max(total, 1e-9)
     width, width_sigma, base_sigma = _widths_on(width_seen, traced.axis.line_mm, pose, settings)
-    foliage = foliage_of(traced.fields)
+    leaves = traced.fields.marks.foliage
+    browned_share, browned_sigma = browned(leaves, traced.colours)
     eye_mm = pose.plane.eye_mm[2]
-    area, area_share = _area_from_above(foliage.area_mm2, traced.axis.line_mm, pose, settings)
+    seen_mm2 = foliage_area_mm2(leaves, traced.fields.mm_per_px)
+    area, area_share = _area_from_above(seen_mm2, traced.axis.line_mm, pose, settings)
     end = traced.axis.line_mm[-1]
     away = float(np.hypot(*(end - np.asarray(pose.plane.eye_mm[:2])))) / eye_mm
     spread = float(np.hypot(traced.leader.tip_spread_mm, traced.leader.length_spread_mm))
     tip_sigma = tip_sigma_mm(spread, total, away, settings)
-    shoots = side_shoots(traced.branches, traced.axis.line_mm, until, traced.fields)
+    shoots = side_shoots(traced.branches, traced.axis.line_mm, traced.until_mm, traced.fields)
     strays = onset.strays_mm
     return CuttingShape(
         axis_mm=axis,
@@ -177,8 +186,8 @@ def _shape(
         base_doubt=_doubt(silhouette),
         foliage_area_mm2=area,
         foliage_area_sigma_mm2=float(area_share * area),
-        browned_share=foliage.browned_share,
-        browned_share_sigma=foliage.browned_sigma,
+        browned_share=browned_share,
+        browned_share_sigma=browned_sigma,
         side_tips_mm=shoots,
         strays_mm=np.stack([np.interp(strays * shrink, arc, axis[:, k]) for k in (0, 1)], axis=1),
         heel=traced.heel,

@@ -37,8 +37,6 @@ def fields_of(coverage: np.ndarray, **maps: np.ndarray) -> CuttingFields:
     names = ("plant", "foliage", "bare_axis", "leafy_axis", "base", "tip")
     return CuttingFields(
         coverage=coverage,
-        red=zero,
-        blue=zero,
         marks=PlantMarks(*(maps.get(name, zero) for name in names)),
         mm_per_px=MM_PER_PX,
         corner_mm=(0.0, 0.0),

@@ -10,51 +10,74 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grader.records import MatPose
+from grader.records import MatPose, PaperLight
 from grader.shape.branches import branches_from
-from grader.shape.fields import CuttingFields
-from grader.shape.foliage import foliage_of, side_shoots
+from grader.shape.fields import COLOUR_SHRINK, CuttingFields, colours_of
+from grader.shape.foliage import browned, foliage_area_mm2, side_shoots
 from grader.shape.trace import ShapeSettings, _area_from_above
-from tests.shape.probabilities import blank, draw_line, fields_of
+from tests.flat_views import view_of_light
+from tests.shape.probabilities import MM_PER_PX, blank, draw_line, fields_of
 from tests.synthetic_records import straight_pose
 
 BASE, TIP = (10.0, 20.0), (110.0, 20.0)
 
 
-def leafy(share: float, brown_columns: int = 0) -> CuttingFields:
-    """A rectangle of 50 mm x 10 mm that is foliage with this probability, its first columns brown."""
+def leafy(share: float) -> np.ndarray:
+    """A rectangle of 50 mm x 10 mm that is foliage with this probability."""
     foliage = blank()
     foliage[100:200, 400:900] = share
-    fields = fields_of(blank(), foliage=foliage)
-    red, blue = np.full(foliage.shape, -0.4, np.float32), np.full(foliage.shape, -0.5, np.float32)
-    red[:, 400 : 400 + brown_columns] = 0.6
-    return replace(fields, red=red, blue=blue)
+    return foliage
+
+
+GREEN, BROWN, REDDISH = (0.2, 0.3, 0.18), (0.55, 0.3, 0.18), (0.55, 0.3, 0.3)
+"""Linear light: ln(R/G) is -0.4 or 0.6, ln(B/G) -0.5 or 0."""
+
+
+def coloured(brown_columns: int = 0, brown: tuple[float, float, float] = BROWN) -> np.ndarray:
+    """Return cells of green with the first columns of the rectangle brown."""
+    colours = np.empty((100, 300, 3), np.float32)
+    colours[:] = GREEN
+    colours[:, 100 : 100 + brown_columns // COLOUR_SHRINK] = brown
+    return colours
 
 
 @given(share=st.floats(0.0, 1.0))
 def test_the_area_is_the_sum_of_the_probabilities(share: float) -> None:
-    assert math.isclose(foliage_of(leafy(share)).area_mm2, 500.0 * share, rel_tol=1e-4, abs_tol=1e-6)
+    area_mm2 = foliage_area_mm2(leafy(share), MM_PER_PX)
+    assert math.isclose(area_mm2, 500.0 * share, rel_tol=1e-4, abs_tol=1e-6)
 
 
 def test_a_soft_edge_has_the_area_of_a_sharp_one() -> None:
     soft = blank()
     soft[100:200, 400:900] = 1.0
     soft[100:200, 390:400] = np.linspace(0.05, 0.95, 10)  # half of 1 mm
-    assert math.isclose(foliage_of(fields_of(blank(), foliage=soft)).area_mm2, 505.0, rel_tol=1e-4)
+    assert math.isclose(foliage_area_mm2(soft, MM_PER_PX), 505.0, rel_tol=1e-4)
 
 
-@pytest.mark.parametrize("columns", [0, 100, 250, 500])
+@pytest.mark.parametrize("columns", [0, 100, 260, 500])
 def test_the_browned_share_is_that_of_the_sure_foliage(columns: int) -> None:
-    assert foliage_of(leafy(0.9, columns)).browned_share == pytest.approx(columns / 500)
+    assert browned(leafy(0.9), coloured(columns))[0] == pytest.approx(columns / 500)
 
 
 def test_green_that_is_red_but_not_blue_poor_is_not_brown() -> None:
-    fields = leafy(0.9, 500)
-    assert foliage_of(replace(fields, blue=np.zeros_like(fields.blue))).browned_share == 0.0
+    assert browned(leafy(0.9), coloured(500, REDDISH))[0] == 0.0
 
 
 def test_doubtful_foliage_is_not_judged_by_its_colour() -> None:
-    assert foliage_of(leafy(0.6, 500)).browned_share == 0.0
+    assert browned(leafy(0.6), coloured(500))[0] == 0.0
+
+
+def test_colours_are_relative_to_the_light_on_the_paper() -> None:
+    """Paper under a warm lamp is white, and a brown patch on it keeps its ratios."""
+    warm = np.array([0.9, 0.6, 0.3])
+    linear = np.ones((80, 160, 3)) * warm
+    linear[16:48, 40:120] = warm * BROWN
+    light = PaperLight(np.full((5, 10, 3), warm, np.float32), (160, 80))
+    view = replace(view_of_light(linear), light=light)
+    colours = colours_of(view, (20, 8), (61, 123))
+    assert colours.shape == (15, 30, 3)
+    assert np.allclose(colours[0, 0], 1.0, atol=0.01)
+    assert np.allclose(colours[5, 15], BROWN, rtol=0.02)
 
 
 def over(foot_mm: tuple[float, float], eye_mm: float) -> MatPose:

@@ -12,9 +12,10 @@ import pytest
 from grader.locate import flatten
 from grader.outline.plant import enlarged, plant_maps
 from grader.records import PlantMarks
+from grader.shape.edges import BareStem, WidthSettings, groups_of
 from grader.shape.fields import CuttingFields
 from grader.shape.trace import ShapeSettings, _widths_on, round_width
-from grader.shape.width import Widths, WidthSettings, common_sigma_mm, measured_widths
+from grader.shape.width import Widths, common_sigma_mm, measured_widths
 from tests.scenes import BARK, PALE_BARK, Conditions, Ellipse, Plant, Scene, Stem, make_scene
 from tests.shape.probabilities import blank, fields_of
 from tests.synthetic_records import straight_pose
@@ -42,9 +43,8 @@ def widths_in(
     scene: Scene, fields: CuttingFields, rough_mm: float, settings: WidthSettings | None = None
 ) -> Widths:
     axis = np.stack([np.arange(START_MM, START_MM + LENGTH_MM, 0.5), np.full(80, MIDDLE_MM)], axis=1)
-    return measured_widths(
-        scene.photo, scene.pose.plane, fields, axis, UNTIL_MM, rough_mm, settings or WidthSettings()
-    )
+    stem = BareStem(fields, axis, UNTIL_MM, rough_mm)
+    return measured_widths(scene.photo, scene.pose.plane, [stem], settings or WidthSettings())[0]
 
 
 def fields_by_network(scene: Scene) -> CuttingFields:
@@ -129,10 +129,44 @@ def test_where_there_is_only_paper_there_is_no_width() -> None:
 def test_too_little_stem_has_no_widths() -> None:
     scene = scene_of(2.4, Conditions(px_per_mm=10.0))
     axis = np.array([(START_MM, MIDDLE_MM), (START_MM + 0.4, MIDDLE_MM)])
-    found = measured_widths(
-        scene.photo, scene.pose.plane, fields_with_plant(2.4), axis, 0.2, 2.4, WidthSettings()
-    )
-    assert np.isnan(found.width_mm).all()
+    short = BareStem(fields_with_plant(2.4), axis, 0.2, 2.4)
+    found = measured_widths(scene.photo, scene.pose.plane, [short], WidthSettings())
+    assert np.isnan(found[0].width_mm).all()
+
+
+def test_stems_measured_together_have_the_widths_that_each_has_alone() -> None:
+    scene = scene_of(2.4, Conditions(px_per_mm=10.0))
+    fields, plane = fields_with_plant(2.4), scene.pose.plane
+    axis = np.stack([np.arange(START_MM, START_MM + LENGTH_MM, 0.5), np.full(80, MIDDLE_MM)], axis=1)
+    stems = [
+        BareStem(fields, axis, UNTIL_MM, 2.5),
+        BareStem(fields, axis[:2], 0.2, 2.4),
+        BareStem(fields, axis[20:60], 12.0, 1.9),
+        BareStem(fields, axis[::-1], 20.0, 3.4),
+    ]
+    together = measured_widths(scene.photo, plane, stems, WidthSettings())
+    for stem, found in zip(stems, together, strict=True):
+        alone = measured_widths(scene.photo, plane, [stem], WidthSettings())[0]
+        assert np.array_equal(found.arc_mm, alone.arc_mm)
+        assert np.allclose(found.width_mm, alone.width_mm, atol=0.01, equal_nan=True)
+        assert np.allclose(found.doubt_mm, alone.doubt_mm, atol=0.01, equal_nan=True)
+
+
+def test_a_photo_without_cuttings_has_no_widths() -> None:
+    scene = scene_of(2.4, Conditions(px_per_mm=10.0))
+    assert measured_widths(scene.photo, scene.pose.plane, [], WidthSettings()) == []
+
+
+def test_many_stems_are_measured_in_groups_in_their_order() -> None:
+    axis = np.stack([np.arange(0.0, 400.0, 0.5), np.zeros(800)], axis=1)
+    stem = BareStem(fields_of(blank()), axis, 300.0, 2.4)
+    groups = list(groups_of([stem] * 4, WidthSettings()))
+    assert [len(group) for group in groups] == [1, 1, 1, 1]
+    assert [len(group) for group in groups_of([replace(stem, until_mm=100.0)] * 12, WidthSettings())] == [
+        5,
+        5,
+        2,
+    ]
 
 
 LINE = np.stack([100.0 + np.arange(0.0, 60.1, 0.5), np.full(121, 50.0)], axis=1)

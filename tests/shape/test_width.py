@@ -30,5 +30,11 @@ def test_a_running_median_leaves_out_one_stub_and_gaps() -> None:
     values = np.ones(21)
     values[10] = 3.0
     values[3:5] = np.nan
-    assert np.allclose(_running_median(values, 7), 1.0)
-    assert np.isnan(_running_median(np.full(9, np.nan), 5)).all()
+    one = np.zeros(21, dtype=np.int64)
+    assert np.allclose(_running_median(values, one, 7), 1.0)
+    assert np.isnan(_running_median(np.full(9, np.nan), one[:9], 5)).all()
+
+
+def test_a_running_median_does_not_reach_the_next_stem() -> None:
+    values = np.stack([np.repeat([1.0, 5.0, 2.0], [9, 4, 8])] * 2)
+    assert np.array_equal(_running_median(values, np.repeat([0, 1, 2], [9, 4, 8]), 7), values)

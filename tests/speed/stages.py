@@ -33,7 +33,7 @@ STAGES: tuple[tuple[str, Any, str], ...] = (
     ("capture: light and sharpness", grader.capture, "check_photo"),
     ("locate: flat view", grader.locate, "flatten"),
     ("outline", grader.outline, "find_silhouettes"),
-    ("shape", grader.shape, "trace_cutting"),
+    ("shape", grader.shape, "trace_cuttings"),
     ("traits", grader.traits.measure, "measure_traits"),
     ("verdict (measures pieces too)", grader.verdict, "grade_cutting"),
     ("write: picture", ANNOTATE, "write_picture"),

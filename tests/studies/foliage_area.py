@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
-from grader.shape.foliage import foliage_of
+from grader.shape.foliage import foliage_area_mm2
 from grader.shape.trace import ShapeSettings
 from tests.studies.known_photos import known_photos, photo_paths
 from tests.studies.known_stems import KnownStem, known_stems
@@ -53,7 +53,11 @@ def seen_foliage(stem: KnownStem) -> SeenFoliage:
     middle = stem.line_mm[2 * len(stem.line_mm) // 3]
     slant = float(np.hypot(np.hypot(middle[0] - foot_x, middle[1] - foot_y), eye)) / eye - 1
     return SeenFoliage(
-        stem.place, foliage_of(stem.fields).area_mm2, float(stem.truth["foliage_area_mm2"]), slant, eye
+        stem.place,
+        foliage_area_mm2(stem.fields.marks.foliage, stem.fields.mm_per_px),
+        float(stem.truth["foliage_area_mm2"]),
+        slant,
+        eye,
     )
 
 

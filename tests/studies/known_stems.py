@@ -23,8 +23,6 @@ from tests.studies.known_photos import KnownPhoto
 
 SAME_BASE_MM = 5.0
 """A found base so near to the place where a true one is seen is the same."""
-LEAST_TRAIL = 3
-"""Points that a stem must have to be followed (as in the shape stage)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,14 +53,14 @@ def known_stems(known: KnownPhoto) -> Iterator[KnownStem]:
 
 
 def _stem(known: KnownPhoto, silhouette: Silhouette) -> KnownStem | None:
-    # The first steps of trace_cutting, up to where widths and areas are taken.
+    # The first steps of trace_cuttings, up to where widths and areas are taken.
     fields = cutting_fields(silhouette, known.view)
+    leader = find_leader(fields, np.asarray(silhouette.base_mm))
     skeleton = skeleton_of(fields)
-    if skeleton is None:
+    if leader is None or skeleton is None:
         return None
-    trail, _ = trace._bare_stem(fields, skeleton, silhouette)
-    leader = find_leader(fields, trail[0]) if len(trail) >= LEAST_TRAIL else None
-    if leader is None:
+    trail, _ = trace._bare_stem(fields, leader.way_mm, silhouette)
+    if len(trail) < trace.LEAST_TRAIL:
         return None
     axis = stem_axis(fields, trail, leader.way_mm, trace.ShapeSettings().axis)
     heel = find_heel(fields, skeleton, axis.line_mm)

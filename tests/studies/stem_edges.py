@@ -1,4 +1,4 @@
-"""Fit how the three kinds of stem edge give the diameter (``grader/shape/width.py``).
+"""Fit how the three kinds of stem edge give the diameter (``grader/shape/edges.py``).
 
 Run by hand on folders of NAME.jpg + NAME.truth.json::
 
@@ -19,12 +19,10 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
 
-from grader.records import Photo
 from grader.shape import width
-from grader.shape.curves import arc_of, normals_of
+from grader.shape.edges import BareStem, WidthSettings, groups_of, raw_edges
 from grader.shape.trace import ShapeSettings, round_width
 from tests.studies.known_photos import KnownPhoto, known_photos, photo_paths
 from tests.studies.known_stems import KnownStem, known_stems
@@ -63,59 +61,20 @@ def seen_edges(stem: KnownStem, known: KnownPhoto) -> SeenEdges | None:
     usable = bool(diameter) and stem.truth["base_clear"] and not stem.truth["has_heel"]
     if not usable or until - start <= LEAST_STEM_MM:
         return None
-    arc_all = arc_of(stem.line_mm)
-    arc = np.arange(0.0, max(min(stem.until_mm - 0.5, float(arc_all[-1])), 2.0), shape.width.step_mm)
-    centre = np.stack([np.interp(arc, arc_all, stem.line_mm[:, k]) for k in (0, 1)], axis=1)
-    chosen = (arc >= start) & (arc <= until)
+    until_mm = max(stem.until_mm - 0.5, 2.0)
+    bare = BareStem(stem.fields, stem.line_mm, until_mm, stem.rough_width_mm)
+    (cut,) = next(groups_of([bare], shape.width))
+    chosen = (cut.arc_mm >= start) & (cut.arc_mm <= until)
     if chosen.sum() < LEAST_PROFILES:
         return None
-    px_per_mm = float(np.median(known.pose.plane.px_per_mm_at(centre)))
-    edges = _edges(known, stem, centre, px_per_mm, shape.width)[:, :, chosen]
+    seen = raw_edges(known.photo, known.pose.plane, [cut], shape.width)
+    edges, px_per_mm = seen.edge_mm.swapaxes(0, 1)[:, :, chosen], float(seen.px_per_mm[0])
     found = np.isfinite(edges).any(axis=2)
     median = np.full(found.shape, np.nan)
     median[found] = np.nanmedian(edges[found], axis=1)
-    foot, normals = np.asarray(stem.eye_mm[:2]), normals_of(centre)
-    beside = float(np.mean(np.sum((centre - foot) * normals, axis=1)[chosen]))
+    foot = np.asarray(stem.eye_mm[:2])
+    beside = float(np.mean(np.sum((cut.centre_mm - foot) * cut.normals, axis=1)[chosen]))
     return SeenEdges(stem.place, float(diameter), median, 1 / px_per_mm, beside, stem.eye_mm[2])
-
-
-def _edges(
-    known: KnownPhoto,
-    stem: KnownStem,
-    centre: np.ndarray,
-    px_per_mm: float,
-    settings: width.WidthSettings,
-) -> np.ndarray:
-    """Return distances of the raw edges from the axis (2 sides, 3 kinds, K); as in measured_widths."""
-    step = settings.sample_px / px_per_mm
-    reach = stem.rough_width_mm / 2 + settings.beyond_mm
-    across = np.arange(-reach, reach + step, step)
-    points = centre[:, None, :] + across[None, :, None] * normals_of(centre)[:, None, :]
-    light = _light(known.photo, known, points)
-    light = gaussian_filter1d(light, settings.window_mm / settings.step_mm / 2, axis=0, mode="nearest")
-    hue = width._log_ratios(light)
-    plant = stem.fields.at(stem.fields.marks.plant, points)
-    softening = (settings.soften_px, settings.soften_hue_px)
-    fields = []
-    for field, soften, least in zip(
-        (light, hue), softening, (width.LEAST_LIGHT, width.LEAST_HUE), strict=True
-    ):
-        slope = gaussian_filter1d(field, soften / settings.sample_px, axis=1, order=1, mode="nearest")
-        fields.append((field, slope, least))
-    sides = []
-    for side in (-1, 1):
-        rough = side * stem.rough_width_mm / 2
-        kinds = [
-            side * width._steepest(field, slope, across, rough, settings, step, side, least)
-            for field, slope, least in fields
-        ]
-        sides.append([*kinds, plant[:, np.sign(across) == side].sum(axis=1) * step])
-    return np.asarray(sides)
-
-
-def _light(photo: Photo, known: KnownPhoto, points: np.ndarray) -> np.ndarray:
-    px = known.pose.plane.px_from_mm(points.reshape(-1, 2)).reshape(points.shape).astype(np.float32)
-    return width._linear_at(photo, px)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -160,14 +119,14 @@ def fitted_bias(stems: Stems, kind: int) -> tuple[float, float]:
     return float(result.x[0]), float(result.x[1]) if has_mm else 0.0
 
 
-def unbiased(stems: Stems, settings: width.WidthSettings) -> np.ndarray:
+def unbiased(stems: Stems, settings: WidthSettings) -> np.ndarray:
     """Return the edges (K, 2, 3) less the biases in use."""
     px = np.array([settings.edge_bias_px, settings.hue_bias_px, settings.plant_bias_px])
     mm = np.array([0.0, 0.0, settings.plant_bias_mm])
     return stems.edge_mm - px * stems.px_mm[:, None, None] - mm
 
 
-def agreed(edges: np.ndarray, settings: width.WidthSettings) -> np.ndarray:
+def agreed(edges: np.ndarray, settings: WidthSettings) -> np.ndarray:
     """Return one edge for each side (K, 2), as measured_widths does."""
     return width._agreed(np.moveaxis(edges, 2, 0), settings.hue_slack_mm)
 
@@ -187,7 +146,7 @@ def _tell(name: str, stems: Stems, width_mm: np.ndarray) -> None:
             )
 
 
-def _tell_cover(stems: Stems, edges: np.ndarray, settings: width.WidthSettings) -> None:
+def _tell_cover(stems: Stems, edges: np.ndarray, settings: WidthSettings) -> None:
     known = np.isfinite(edges)
     lone = known.sum(axis=2) < 2
     spread = np.full(lone.shape, settings.lone_doubt_mm)
@@ -213,7 +172,7 @@ def main() -> None:
     rows = [row for row in found if row is not None and np.isfinite(row.edge_mm).any(axis=1).all()]
     if len(rows) < 3:
         parser.error("fewer than three stems with a known base diameter: nothing to fit")
-    stems, settings = columns(rows), width.WidthSettings()
+    stems, settings = columns(rows), WidthSettings()
     for k, kind in enumerate(KINDS):
         bias_px, bias_mm = fitted_bias(stems, k)
         print(f"{kind}: too far out by {bias_px:+.2f} photo pixels {bias_mm:+.3f} mm")
