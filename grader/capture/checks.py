@@ -6,10 +6,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.above import GridInPhoto
 from calib.frames import Points
 from grader.errors import PhotoProblem
 from grader.records import MatPose, Photo
 
+EXPOSURE_STEP_PX = 8
+"""Every such pixel of a photo, across and down, tells how it is exposed."""
+PAPER_STEP_MM, MAP_STEP = 1.0, 8
+"""Between places of the paper that are looked at; so many of them between those that are worked out."""
 BLACK_LEVEL = 30
 """If 99 % of a picture is darker (of 255), paper is not told from plant."""
 DIM_PAPER, DARK_PAPER = 90, 45
@@ -33,8 +38,8 @@ def check_exposure(photo: Photo) -> None:
     PhotoProblem
         "too dark" or "overexposed".
     """
-    few = cv2.resize(photo.rgb, None, fx=1 / 4, fy=1 / 4, interpolation=cv2.INTER_NEAREST)
-    red, green, blue = (np.asarray(channel, dtype=np.uint8) for channel in cv2.split(few))
+    few = photo.rgb[EXPOSURE_STEP_PX // 2 :: EXPOSURE_STEP_PX, EXPOSURE_STEP_PX // 2 :: EXPOSURE_STEP_PX]
+    red, green, blue = np.ascontiguousarray(np.moveaxis(few, -1, 0))
     if _percentile(np.maximum(np.maximum(red, green), blue), 99) < BLACK_LEVEL:
         raise PhotoProblem("too dark", f"{photo.path.name} is nearly black", _ADVICE_LIGHT)
     if _percentile(np.minimum(np.minimum(red, green), blue), 1) >= WHITE_LEVEL:
@@ -75,12 +80,13 @@ def check_photo(photo: Photo, pose: MatPose) -> tuple[str, ...]:
 
 def _light(photo: Photo, pose: MatPose) -> list[str]:
     left, top, right, bottom = pose.lay_area_mm
-    step_mm = 1.0
-    x_mm, y_mm = np.meshgrid(np.arange(left, right, step_mm), np.arange(top, bottom, step_mm))
-    seen, _ = sampled(photo, pose.plane.px_from_mm(np.stack([x_mm.ravel(), y_mm.ravel()], axis=1)))
+    rows, columns = (int(side / PAPER_STEP_MM) for side in (bottom - top, right - left))
+    grid = GridInPhoto.of(pose.plane, (left, top), PAPER_STEP_MM, (rows, columns), MAP_STEP)
+    x_px, y_px = grid.rows(0, rows)
+    seen, _ = sampled(photo, np.stack([x_px.ravel(), y_px.ravel()], axis=1))
     if not len(seen):
         return []
-    red, green, blue = seen.T
+    red, green, blue = np.ascontiguousarray(seen.T)
     paper = _percentile(np.maximum(np.maximum(red, green), blue), 75)
     if paper < DARK_PAPER:
         raise PhotoProblem("too dark", f"the paper is only {paper / 2.55:.0f} % bright", _ADVICE_LIGHT)
@@ -123,10 +129,14 @@ def edge_width_mm(photo: Photo, pose: MatPose) -> float:
     if not markers:
         return float("nan")
     starts = np.stack(markers)
-    px = pose.plane.px_from_mm(_across(starts, np.roll(starts, -1, axis=1), along_mm).reshape(-1, 2))
+    # So short a profile is straight and even in the photo too: its ends tell the rest.
+    ends = pose.plane.px_from_mm(_across(starts, np.roll(starts, -1, axis=1), along_mm[[0, -1]])).reshape(
+        -1, 2, 2
+    )
     height, width = photo.rgb.shape[:2]
-    inside = ((px >= 1) & (px < [width - 2, height - 2])).all(axis=1).reshape(-1, n_steps).all(axis=1)
-    kept = px.reshape(-1, n_steps, 2)[inside]
+    inside = ((ends >= 1) & (ends < [width - 2, height - 2])).all(axis=(1, 2))
+    share = np.linspace(0.0, 1.0, n_steps)[:, None]
+    kept = ends[inside, :1] + share * (ends[inside, 1:] - ends[inside, :1])
     if not len(kept):
         return float("nan")
     green = _interpolated(photo.rgb[..., 1], kept.reshape(-1, 2)).reshape(-1, n_steps)
@@ -164,12 +174,12 @@ def _percentile(codes: NDArray[np.uint8], share: float) -> float:
     return float(low + (high - low) * (at - np.floor(at)))
 
 
-def sampled(photo: Photo, points_px: Points) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+def sampled(photo: Photo, points_px: NDArray[np.floating]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
     """Return the colours (M, 3) at those of the positions (N, 2) that are in the picture, and which are."""
     height, width = photo.rgb.shape[:2]
-    xy = np.round(points_px).astype(int)
-    inside = ((xy >= 0) & (xy < [width, height])).all(axis=1)
-    return np.asarray(photo.rgb[xy[inside, 1], xy[inside, 0]]), np.asarray(inside)
+    x, y = np.round(points_px.T).astype(int)
+    inside = (x >= 0) & (x < width) & (y >= 0) & (y < height)
+    return np.asarray(photo.rgb[y[inside], x[inside]]), np.asarray(inside)
 
 
 def _interpolated(channel: NDArray[np.uint8], points_px: Points) -> NDArray[np.float64]:

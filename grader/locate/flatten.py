@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.above import GridInPhoto
 from grader.locate.light import paper_light
 from grader.records import FlatView, Mask, MatPose, Photo, linear_of
 
@@ -78,55 +79,29 @@ def _from_above(
     mm = settings.mm_per_px
     width, height = (2 * round(side / mm / 2) for side in (right - left, bottom - top))
     origin_mm = (float(left) + mm / 2, float(top) + mm / 2)
-    step = settings.map_step_px
-    # Sample the map on a coarse grid whose cell centres match cv2.resize's pixel-centre rule.
-    cols, rows = -(-width // step) + 2, -(-height // step) + 2
-    x_mm = origin_mm[0] + ((np.arange(cols) - 0.5) * step - 0.5) * mm
-    y_mm = origin_mm[1] + ((np.arange(rows) - 0.5) * step - 0.5) * mm
-    grid = np.stack(np.meshgrid(x_mm, y_mm), axis=-1).reshape(-1, 2)
-    coarse_x, coarse_y = (
-        pose.plane.px_from_mm(grid).reshape(rows, cols, 2).astype(np.float32).transpose(2, 0, 1)
-    )
+    grid = GridInPhoto.of(pose.plane, origin_mm, mm, (height, width), settings.map_step_px)
     rgb = np.empty((height, width, 3), dtype=np.uint8)
-    n_rows = max(1, STRIP_PX // step)
-    for first in range(0, rows - 2, n_rows):  # the map of the whole would be larger than the picture
-        strip = rgb[first * step : (first + n_rows) * step]
-        x_px, y_px = (
-            _finer(coarse[first : first + n_rows + 2], step)[: len(strip), :width]
-            for coarse in (coarse_x, coarse_y)
-        )
-        cv2.remap(photo.rgb, x_px, y_px, interpolation=cv2.INTER_LINEAR, dst=strip)
+    n_rows = max(1, STRIP_PX // settings.map_step_px) * settings.map_step_px
+    for first in range(0, height, n_rows):  # the map of the whole would be larger than the picture
+        last = min(first + n_rows, height)
+        x_px, y_px = grid.rows(first, last)
+        cv2.remap(photo.rgb, x_px, y_px, interpolation=cv2.INTER_LINEAR, dst=rgb[first:last])
     return rgb, origin_mm
-
-
-def _finer(coarse: NDArray[np.float32], step: int) -> NDArray[np.float32]:
-    """Return values at every pixel from those at every ``step``-th; the outer rows and columns only lend
-    their values.
-    """
-    size = (coarse.shape[1] * step, coarse.shape[0] * step)
-    return np.asarray(
-        cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)[step:, step:], dtype=np.float32
-    )
 
 
 def _lay_mask(
     shape: tuple[int, ...], origin_mm: tuple[float, float], pose: MatPose, settings: FlatSettings
 ) -> Mask:
+    """Return the mask (H, W); on most mats no fiducial lies within it."""
     mask = np.ones(shape, dtype=np.uint8)
     margin_px = settings.fiducial_margin_mm / settings.mm_per_px
-    for polygon_mm in pose.fiducials_mm:
-        polygon_px = (np.asarray(polygon_mm) - origin_mm) / settings.mm_per_px
-        low, high = polygon_px.min(axis=0) - margin_px, polygon_px.max(axis=0) + margin_px
-        if (high < 0).any() or (low >= [shape[1], shape[0]]).any():
-            continue
-        cv2.fillConvexPoly(mask, np.round(polygon_px).astype(np.int32), color=0)
-        cv2.polylines(
-            mask,
-            [np.round(polygon_px).astype(np.int32)],
-            isClosed=True,
-            color=0,
-            thickness=round(2 * margin_px) + 1,
-        )
-    result = mask.astype(bool)
+    polygons_px = [(np.asarray(each) - origin_mm) / settings.mm_per_px for each in pose.fiducials_mm]
+    low = np.array([polygon.min(axis=0) for polygon in polygons_px]).reshape(-1, 2) - margin_px
+    high = np.array([polygon.max(axis=0) for polygon in polygons_px]).reshape(-1, 2) + margin_px
+    for k in np.flatnonzero((high >= 0).all(axis=1) & (low < [shape[1], shape[0]]).all(axis=1)):
+        corners = np.round(polygons_px[k]).astype(np.int32)
+        cv2.fillConvexPoly(mask, corners, color=0)
+        cv2.polylines(mask, [corners], isClosed=True, color=0, thickness=round(2 * margin_px) + 1)
+    result = mask.view(np.bool_)
     result.setflags(write=False)
     return result

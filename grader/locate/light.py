@@ -5,8 +5,6 @@ Paper white all round the cuttings is the reference for illumination and white b
 
 from __future__ import annotations
 
-from typing import Any
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -67,17 +65,22 @@ def _block_levels(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[NDAr
     side = max(2, round(BLOCK_MM / mm_per_px / SHRINK))
     rows, cols = small.shape[0] // side, small.shape[1] // side
     seen = small[: rows * side, : cols * side]
-    blocks = _in_blocks(seen, side)
-    brightness = _in_blocks((seen[..., 0] + seen[..., 1] + seen[..., 2]) / 3, side)
-    inside = _in_blocks(lay[: rows * side, : cols * side], side)
+    inside = lay[: rows * side, : cols * side]
+    brightness = np.asarray(cv2.transform(seen, np.full((1, 3), 1 / 3)), dtype=np.float32)
+    on_lay = np.where(inside, brightness, np.float32(-1.0))
+    ordered = np.sort(_in_blocks(on_lay, side), axis=-1)
     first, last = (int(share * side * side) for share in BRIGHT_SHARE)
-    seen_inside = np.where(inside, brightness, np.float32(-1.0))
-    ordered = np.sort(seen_inside, axis=-1)
-    is_bright = (seen_inside >= ordered[..., first, None]) & (seen_inside <= ordered[..., last - 1, None])
-    bright = np.einsum("ijkc,ijk->ijc", blocks, is_bright.astype(np.float32))
-    bright = bright / is_bright.sum(axis=-1, dtype=np.float32)[..., None]
-    usable = inside.mean(axis=-1) > 0.9
-    spread = brightness.std(axis=-1) / np.maximum(brightness.mean(axis=-1), DARKEST)
+    low, high = (
+        cv2.resize(ordered[..., k], on_lay.shape[::-1], interpolation=cv2.INTER_NEAREST)
+        for k in (first, last - 1)
+    )
+    is_bright = (on_lay >= low) & (on_lay <= high)
+    alone = np.asarray(cv2.copyTo(seen, is_bright.view(np.uint8)), dtype=np.float32)
+    share = _mean_of_blocks(is_bright.astype(np.float32), side)
+    bright = _mean_of_blocks(alone, side) / share[..., None]
+    usable = _mean_of_blocks(inside.astype(np.float32), side) > 0.9
+    mean, square = _mean_of_blocks(brightness, side), _mean_of_blocks(brightness**2, side)
+    spread = np.sqrt(np.maximum(square - mean**2, 0.0)) / np.maximum(mean, DARKEST)
     noise = float(np.median(spread[usable])) if usable.any() else float("nan")
     return bright.astype(np.float64), usable, noise
 
@@ -95,11 +98,17 @@ def _reduced(rgb: RgbImage) -> NDArray[np.float32]:
     return np.asarray(cv2.resize(linear, (cols, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
-def _in_blocks(picture: NDArray[Any], side: int) -> NDArray[Any]:
-    """Return the pixels (rows, cols, side * side, ...) of square blocks."""
+def _in_blocks(picture: NDArray[np.float32], side: int) -> NDArray[np.float32]:
+    """Return the pixels (rows, cols, side * side) of square blocks of a picture that they fill."""
     rows, cols = picture.shape[0] // side, picture.shape[1] // side
-    grouped = picture.reshape(rows, side, cols, side, *picture.shape[2:])
-    return np.asarray(np.swapaxes(grouped, 1, 2).reshape(rows, cols, side * side, *picture.shape[2:]))
+    grouped = np.swapaxes(picture.reshape(rows, side, cols, side), 1, 2)
+    return grouped.reshape(rows, cols, side * side)
+
+
+def _mean_of_blocks(picture: NDArray[np.float32], side: int) -> NDArray[np.float32]:
+    """Return the mean (rows, cols, ...) of each block."""
+    size = (picture.shape[1] // side, picture.shape[0] // side)
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def _basis(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
