@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 from calib.frames import PlaneMap, Points
 from grader.records import CuttingShape
 from grader.write.canvas import Canvas
 
+OUTLINE_TOLERANCE_MM = 0.03
+"""How far an outline may be simplified: a quarter of a pixel of the picture, not seen."""
 _REACH_MM = 3.0
 """The direction is taken over a stretch longer than the noise of the axis."""
 
@@ -15,6 +18,21 @@ _REACH_MM = 3.0
 def on_canvas(canvas: Canvas, plane: PlaneMap, points_mm: Points) -> Points:
     """Return mat points (N, 2) mm as canvas points (N, 2) px."""
     return canvas.from_photo(plane.px_from_mm(points_mm))
+
+
+def outline_on_canvas(canvas: Canvas, plane: PlaneMap, outline_mm: Points) -> Points:
+    """Return an outline (N, 2) mm on the canvas, (M, 2) px, without points that straight pieces stand for."""
+    curve = np.asarray(outline_mm, dtype=np.float32)[:, None]
+    thin = cv2.approxPolyDP(curve, epsilon=OUTLINE_TOLERANCE_MM, closed=True)
+    return on_canvas(canvas, plane, np.asarray(thin, dtype=np.float64).reshape(-1, 2))
+
+
+def stepped(outline_px: Points, step_px: float) -> Points:
+    """Return points (N, 2) all along a closed outline (M, 2), at most a step apart."""
+    closed = np.vstack([outline_px, outline_px[:1]])
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    at = np.linspace(0.0, arc[-1], 1 + int(np.ceil(arc[-1] / step_px)))
+    return np.stack([np.interp(at, arc, closed[:, k]) for k in (0, 1)], axis=1)
 
 
 def at(shape: CuttingShape, arc_mm: float) -> Points:

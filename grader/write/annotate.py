@@ -24,12 +24,12 @@ from grader.write.marks import BLACK, STYLES, WHITE, Badge, Label, Line, Mark, R
 from grader.write.picture_note import PictureNote, note_of
 
 JPEG_QUALITY = 88
-PAPER = 255
-"""Below the tray."""
 RIM_PX = 3
 """Rim on each side of a line, in the opposite brightness."""
 LINE_TOLERANCE_PX = 0.35
 """How far a drawn line may be off: less than half a pixel is not seen."""
+LEAST_GAP_PX = 1.0
+"""A narrower gap at a corner of a line is not seen."""
 LABEL_RIM_PX = 3
 OCTAGON_CUT = 0.29
 """Corner taken off a square to make a regular octagon: 1 - 1 / sqrt(2)."""
@@ -53,9 +53,10 @@ def annotate(graded: GradedPhoto, photo: Photo) -> NDArray[np.uint8]:
 
 def _drawn(graded: GradedPhoto, photo: Photo, canvas: Canvas) -> Image.Image:
     size = canvas.size_px
-    sheet = np.full((size[1] + list_height(graded, size[0]), size[0], 3), PAPER, dtype=np.uint8)
-    show_part(photo.rgb, canvas, sheet[: size[1]])
-    page = Image.fromarray(sheet)
+    tray = np.empty((size[1], size[0], 3), dtype=np.uint8)
+    show_part(photo.rgb, canvas, tray)
+    page = Image.new("RGB", (size[0], size[1] + list_height(graded, size[0])), WHITE)
+    page.paste(Image.fromarray(tray))
     pen = ImageDraw.Draw(page)
     for mark in (*marks_of(graded, canvas), *list_marks(graded, size[0], size[1])):
         paint(pen, mark)
@@ -104,28 +105,32 @@ def _ring_passes(ring: Ring) -> list[tuple[float, int, Rgb]]:
 def _paint_line(pen: ImageDraw.ImageDraw, line: Line) -> None:
     """Paint a polyline with flat ends and round corners, each dash with its rim below it."""
     points = np.vstack([line.points_px, line.points_px[:1]]) if line.is_closed else line.points_px
-    pieces = [_thinned(piece) for piece in dashed(points, line.dashes_px)]
+    pieces = dashed(_thinned(points), line.dashes_px)
     joined = np.concatenate(pieces)
-    wedges = _corner_wedges(joined)
+    wedges, turns = _corner_wedges(joined)
     passes = [] if line.rim is None else [(line.rim, line.width_px + 2 * RIM_PX)]
     passes.append((line.colour, line.width_px))
     corners = [
         (joined[1:-1, None] + (width - 1) / 2 * wedges).reshape(len(wedges), 8).tolist()
         for _, width in passes
     ]
+    is_seen = [(turns * width / 2 > LEAST_GAP_PX).tolist() for _, width in passes]
     start = 0
     for piece in pieces:
         xy = piece.ravel().tolist()
-        for (colour, width), wedge in zip(passes, corners, strict=True):
+        for (colour, width), wedge, seen in zip(passes, corners, is_seen, strict=True):
             pen.line(xy, fill=colour, width=width)
             for k in range(start, start + len(piece) - 2):
-                pen.polygon(wedge[k], fill=colour)
+                if seen[k]:
+                    pen.polygon(wedge[k], fill=colour)
         start += len(piece)
 
 
-def _corner_wedges(points_px: Points) -> NDArray[np.float64]:
+def _corner_wedges(points_px: Points) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return what fills the gap on the outer side of each inner corner: (N - 2, 4, 2) about the corner,
-    in half line widths.  The picture library's own joints take five times as long.
+    in half line widths; and how wide the gap is, (N - 2,) in half line widths.
+
+    The picture library's own joints take five times as long.
     """
     (dx, dy) = np.diff(points_px, axis=0).T
     length = np.maximum(np.hypot(dx, dy), 1e-9)
@@ -136,7 +141,8 @@ def _corner_wedges(points_px: Points) -> NDArray[np.float64]:
     ahead = np.stack([dx[:-1] - dx[1:], dy[:-1] - dy[1:]], axis=1)  # where a line turns back
     middle = before + after + 1e-3 * ahead
     middle /= np.maximum(np.hypot(middle[:, 0], middle[:, 1]), 1e-9)[:, None]
-    return np.stack([np.zeros_like(before), before, middle, after], axis=1)
+    gap = np.hypot(*(after - before).T)
+    return np.stack([np.zeros_like(before), before, middle, after], axis=1), gap
 
 
 def dashed(points_px: Points, dashes_px: tuple[float, ...]) -> list[Points]:

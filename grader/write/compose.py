@@ -6,7 +6,7 @@ import numpy as np
 
 from calib.frames import PlaneMap, Points
 from grader.records import Cutting, CuttingShape, GradedPhoto, Outcome, SetAside, SilhouetteKind
-from grader.write.along import across, at, on_canvas
+from grader.write.along import across, at, on_canvas, outline_on_canvas, stepped
 from grader.write.canvas import Canvas
 from grader.write.cut_marks import bars, cut_labels, cut_lines
 from grader.write.label import Target, leader_ends, placed_labels
@@ -25,7 +25,7 @@ from grader.write.marks import (
     Ring,
     Words,
 )
-from grader.write.place import Free, owned_counts
+from grader.write.place import CELL_PX, Free, owned_counts
 
 LEAST_STEM_MM = 12.0
 """Kept free of labels where the stripped stem is shorter or unknown: what is measured must be seen."""
@@ -50,10 +50,11 @@ _WORD = {
 def marks_of(graded: GradedPhoto, canvas: Canvas) -> list[Mark]:
     """Return everything that is drawn, bottom first: outlines, then parts, then labels."""
     plane = graded.pose.plane
-    outlines = [on_canvas(canvas, plane, cutting.outline_mm) for cutting in graded.cuttings]
-    others = [on_canvas(canvas, plane, thing.outline_mm) for thing in graded.set_aside]
+    outlines = [outline_on_canvas(canvas, plane, cutting.outline_mm) for cutting in graded.cuttings]
+    others = [outline_on_canvas(canvas, plane, thing.outline_mm) for thing in graded.set_aside]
     free = Free(*canvas.size_px)
-    for outline in (*outlines, *others):
+    nears = [stepped(outline, CELL_PX / 2) for outline in outlines]
+    for outline in (*nears, *(stepped(other, CELL_PX / 2) for other in others)):
         free.take_polygon(outline)
     kept = [_kept_free(cutting, canvas, plane) for cutting in graded.cuttings]
     for line in (line for lines in kept for line in lines):
@@ -64,17 +65,18 @@ def marks_of(graded: GradedPhoto, canvas: Canvas) -> list[Mark]:
     for cutting in graded.cuttings:
         marks.extend(_parts(cutting, canvas, plane))
         marks.extend(cut_lines(cutting, canvas, plane))
-    covered = [free.covered(outline) for outline in outlines]
+    covered = [free.covered(near) for near in nears]
     owned = owned_counts(covered)
     targets = []
     for k, cutting in enumerate(graded.cuttings):
         # A leader runs over its own foliage, not over what is marked on the stem.
         own = covered[k] & ~np.logical_or.reduce([free.covered(line) for line in kept[k]])
         ends = on_canvas(canvas, plane, leader_ends(cutting))
-        targets.append(Target(cutting, outlines[k], ends, own, owned[k]))
+        near = nears[k]
+        targets.append(Target(cutting, near, ends, own, owned[k], free.away_from(near)))
     marks.extend(placed_labels(targets, free))
-    for cutting, outline in zip(graded.cuttings, outlines, strict=True):
-        marks.extend(cut_labels(cutting, outline, canvas, plane, free))
+    for cutting, near in zip(graded.cuttings, nears, strict=True):
+        marks.extend(cut_labels(cutting, near, canvas, plane, free))
     for thing, outline in zip(graded.set_aside, others, strict=True):
         marks.append(_word(thing, outline, free))
     return marks
@@ -143,7 +145,7 @@ def _kept_free(cutting: Cutting, canvas: Canvas, plane: PlaneMap) -> list[Points
 def _word(thing: SetAside, outline_px: Points, free: Free) -> Words:
     lines = _WORD[thing.kind]
     width, height = block_size(lines, WORD_PX)
-    place = free.place(outline_px[:: max(1, len(outline_px) // 40)], width, height)
+    place = free.place(stepped(outline_px, CELL_PX / 2), width, height)
     if place is None:
         place = (float(outline_px[0, 0]), float(outline_px[0, 1]))
     free.take_box(*place, width, height)

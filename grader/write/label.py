@@ -7,7 +7,7 @@ gets smaller, then loses the line about today, then moves away on a leader: it n
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -210,12 +210,25 @@ class Target:
 
     cutting: Cutting
     outline_px: Points
+    """Points all along it, closer than the cells of the map of taken places."""
     ends_px: Points
     """Where its leader may end."""
     own: NDArray[np.bool_]
     """Cells of the map of taken places over which its leader may run."""
     owned: NDArray[np.int32]
     """How many cells are nearest to it: see :func:`grader.write.place.owned_counts`."""
+    away_px: NDArray[np.float32]
+    """How far each cell is from the outline."""
+    labels: dict[tuple[Form, float], tuple[Label, tuple[float, float]]] = field(default_factory=dict)
+    """Labels made so far, with their sizes: each is tried at several distances."""
+
+    def label(self, form: Form, width: float = WIDTHS[0]) -> tuple[Label, tuple[float, float]]:
+        """Return the label in one form and width, at the origin, and its width and height, px."""
+        made = self.labels.get((form, width))
+        if made is None:
+            label = label_of(self.cutting, form, width)
+            made = self.labels[form, width] = (label, size_of(label))
+        return made
 
 
 def placed_labels(targets: Sequence[Target], free: Free) -> list[Mark]:
@@ -243,7 +256,7 @@ def placed_labels(targets: Sequence[Target], free: Free) -> list[Mark]:
 
 def _area(targets: Sequence[Target], form: Form) -> float:
     """Return how much of the picture the labels fill in one form, px2."""
-    sizes = (size_of(label_of(target.cutting, form)) for target in targets)
+    sizes = (target.label(form)[1] for target in targets)
     return sum(width * height for width, height in sizes)
 
 
@@ -297,13 +310,15 @@ def _placed(target: Target, form: Form, farthest_px: float, free: Free) -> Label
     leader = (target.ends_px, target.own)
     tried: list[tuple[str, ...]] = []
     for width in WIDTHS:
-        label = label_of(target.cutting, form, width)
+        label, size = target.label(form, width)
         # Few words make the same lines in any width.
         if label.steps + label.today + label.after in tried:
             continue
         tried.append(label.steps + label.today + label.after)
-        across, down = (side + GAP_PX for side in size_of(label))
-        place = free.place(target.outline_px, across, down, farthest_px, leader=leader, owned=target.owned)
+        across, down = (side + GAP_PX for side in size)
+        place = free.place(
+            target.outline_px, across, down, farthest_px, None, leader, target.owned, target.away_px
+        )
         if place is not None:
             return moved(label, place[0] + GAP_PX / 2, place[1] + GAP_PX / 2)
     return None
@@ -311,8 +326,7 @@ def _placed(target: Target, form: Form, farthest_px: float, free: Free) -> Label
 
 def _on_its_foliage(target: Target, free: Free) -> list[Mark]:
     """Return a label where only the cutting's own foliage is left: it hides least there."""
-    label = label_of(target.cutting, NUMBER)
-    width, height = size_of(label)
+    label, (width, height) = target.label(NUMBER)
     near = target.outline_px
     place = free.place(near, width, height, 0.0, over_px=near)
     left, top = place or (float(near[0, 0] - width / 2), float(near[0, 1] - height / 2))

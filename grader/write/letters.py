@@ -75,7 +75,7 @@ def runs_of(text: str, size_px: float) -> list[tuple[str, float, float]]:
         letters = RAISED.get(part, part)
         size = size_px * (RAISED_SHARE if part in RAISED else 1.0)
         runs.append((letters, left, float(size)))
-        left += float(font_of(round(size)).getlength(letters))
+        left += _length(letters, round(size))
         left += HYPHEN_GAP_SHARE * size_px if letters.endswith("-") else 0.0
     return runs
 
@@ -97,12 +97,18 @@ def draw_line(
     for letters, _, run_px in runs_of(text, size_px):
         size = round(run_px)
         for k, word in enumerate(letters.split(" ")):
-            x += font_of(size).getlength(" ") if k else 0.0
+            x += _length(" ", size) if k else 0.0
             if word:
                 left, top, mask = _word_mask(word, size, stroke_px)
                 pen.bitmap((round(x) + left, round(y) + top), mask, fill=ink)
-                x += font_of(size).getlength(word)
+                x += _length(word, size)
         x += HYPHEN_GAP_SHARE * size_px if letters.endswith("-") else 0.0
+
+
+@functools.lru_cache(maxsize=4096)
+def _length(letters: str, size_px: int) -> float:
+    """Return how far a pen moves on for some letters, px."""
+    return float(font_of(size_px).getlength(letters))
 
 
 @functools.lru_cache(maxsize=1024)
@@ -131,7 +137,7 @@ def width_of(text: str, size_px: float) -> float:
     if not runs:
         return 0.0
     letters, left, size = runs[-1]
-    return left + float(font_of(round(size)).getlength(letters))
+    return left + _length(letters, round(size))
 
 
 def block_size(lines: tuple[str, ...], size_px: float) -> tuple[float, float]:

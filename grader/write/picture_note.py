@@ -15,6 +15,7 @@ import numpy as np
 from PIL import Image
 
 from grader.records import GradedPhoto
+from grader.write.along import outline_on_canvas
 from grader.write.canvas import canvas_of
 
 NOTE_SCHEMA = "cutting-grader/picture-1"
@@ -48,7 +49,7 @@ def note_of(graded: GradedPhoto) -> PictureNote:
     canvas = canvas_of(graded)
     boxes: dict[int, Box] = {}
     for cutting in graded.cuttings:
-        px = canvas.from_photo(graded.pose.plane.px_from_mm(cutting.outline_mm))
+        px = outline_on_canvas(canvas, graded.pose.plane, cutting.outline_mm)
         low = np.floor(np.clip(px.min(axis=0), 0, canvas.size_px)).astype(int)
         high = np.ceil(np.clip(px.max(axis=0) + 1.0, 0, canvas.size_px)).astype(int)
         boxes[cutting.number] = (int(low[0]), int(low[1]), int(high[0]), int(high[1]))

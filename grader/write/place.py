@@ -91,6 +91,7 @@ class Free:
         over_px: Points | None = None,
         leader: tuple[Points, NDArray[np.bool_]] | None = None,
         owned: NDArray[np.int32] | None = None,
+        away_px: NDArray[np.float32] | None = None,
     ) -> tuple[float, float] | None:
         """Return the corner of the free box nearest to some points, or None if there is none near.
 
@@ -109,6 +110,8 @@ class Free:
             its straight way from the label crosses nothing else that is taken.
         owned : (rows + 1, columns + 1), optional
             How many cells up to each are nearest to what the label belongs to, from ``owned_counts``.
+        away_px : (rows, columns), optional
+            What ``away_from`` gives for ``near_px``, where many sizes are tried.
         """
         size_px = np.array([width_px, height_px])
         w, h = (int(-(-side // CELL_PX)) + 1 for side in size_px)
@@ -123,11 +126,13 @@ class Free:
         is_free = _box_sums(np.asarray(cv2.integral(is_taken.view(np.uint8)), dtype=np.int32), w, h) == 0
         if not is_free.any():
             return None
-        away_px = _distance_px(near_px - low * CELL_PX, (rows, cols), w, h)
-        y, x = np.nonzero(is_free & (away_px <= farthest_px))
+        if away_px is None:
+            away_px = self.away_from(near_px)
+        nearest_px = _least(away_px[low[1] : high[1], low[0] : high[0]], w, h)
+        y, x = np.nonzero(is_free & (nearest_px <= farthest_px))
         if not len(x):
             return None
-        cost_px = away_px[y, x].astype(np.float64)
+        cost_px = nearest_px[y, x].astype(np.float64)
         if owned is not None:
             part = owned[low[1] : low[1] + rows + 1, low[0] : low[0] + cols + 1]
             cost_px = cost_px + FOREIGN_PX * (1.0 - _box_sums(part, w, h)[y, x] / (w * h))
@@ -136,6 +141,15 @@ class Free:
         if leader is not None:
             return self._clear(corners, size_px, *leader)
         return float(corners[0, 0]), float(corners[0, 1])
+
+    def away_from(self, points_px: Points) -> NDArray[np.float32]:
+        """Return how far each cell is from the nearest of some points, (rows, columns) px."""
+        rows, columns = self.n_taken.shape
+        away = np.ones((rows, columns), dtype=np.uint8)
+        cells = np.floor(points_px / CELL_PX).astype(np.intp)
+        away[np.clip(cells[:, 1], 0, rows - 1), np.clip(cells[:, 0], 0, columns - 1)] = 0
+        distance = cv2.distanceTransform(away, cv2.DIST_L2, cv2.DIST_MASK_5)
+        return np.asarray(distance * np.float32(CELL_PX), dtype=np.float32)
 
     def _clear(
         self,
@@ -151,7 +165,7 @@ class Free:
         for some_px in (corners_px[:FIRST_LEADERS], corners_px[FIRST_LEADERS:]):
             if len(some_px):
                 lines = _leaders(some_px, size_px, ends_px)
-                is_crossed = np.any(is_taken[self._cells_of(lines)], axis=-1)
+                is_crossed = is_taken.ravel()[self._cells_of(lines)].any(axis=-1)
                 free = np.flatnonzero(~np.all(is_crossed, axis=1))
                 if len(free):
                     return tuple(some_px[free[0]].tolist())
@@ -165,7 +179,7 @@ class Free:
         ends_px = ends_px[:: max(1, len(ends_px) // MOST_ENDS)]
         lines = _leaders(corner_px[None], size_px, ends_px)[0]
         is_taken = (self.n_taken > 0) & ~own
-        is_crossed = np.any(is_taken[self._cells_of(lines)], axis=-1)
+        is_crossed = is_taken.ravel()[self._cells_of(lines)].any(axis=-1)
         return np.asarray(lines[int(np.argmin(is_crossed))])
 
     def copy(self) -> Free:
@@ -176,18 +190,17 @@ class Free:
 
     def take_line(self, points_px: Points) -> None:
         """Mark a straight line (2, 2) as taken."""
-        self.n_taken[self._cells_of(points_px)] += 1
+        self.n_taken.ravel()[self._cells_of(points_px)] += 1
 
-    def _cells_of(self, lines_px: Points) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Return rows and columns, (..., N) each, of the cells under straight lines (..., 2, 2)."""
-        away = lines_px[..., 1, :] - lines_px[..., 0, :]
-        n = 2 + int(np.hypot(away[..., 0], away[..., 1]).max() / CELL_PX)
-        along = np.linspace(0.0, 1.0, n)[:, None]
-        cells = ((lines_px[..., 0, None, :] + along * away[..., None, :]) / CELL_PX).astype(np.intp)
+    def _cells_of(self, lines_px: Points) -> NDArray[np.intp]:
+        """Return the places in the flattened map, (..., N), of the cells under straight lines (..., 2, 2)."""
+        (x0, y0), (x1, y1) = (np.moveaxis(lines_px[..., k, :] / CELL_PX, -1, 0) for k in (0, 1))
+        n = 2 + int(np.hypot(x1 - x0, y1 - y0).max())
+        along = np.linspace(0.0, 1.0, n)
         rows, columns = self.n_taken.shape
-        np.maximum(cells, 0, out=cells)
-        np.minimum(cells, [columns - 1, rows - 1], out=cells)
-        return cells[..., 1], cells[..., 0]
+        y = _whole(y0[..., None] + along * (y1 - y0)[..., None], rows)
+        x = _whole(x0[..., None] + along * (x1 - x0)[..., None], columns)
+        return np.asarray(y * columns + x)
 
 
 def owned_counts(covered: Sequence[NDArray[np.bool_]]) -> list[NDArray[np.int32]]:
@@ -218,6 +231,11 @@ def owned_counts(covered: Sequence[NDArray[np.bool_]]) -> list[NDArray[np.int32]
     return [np.asarray(cv2.integral((owner == k).astype(np.uint8))) for k in range(len(covered))]
 
 
+def _whole(places: Points, n_cells: int) -> NDArray[np.intp]:
+    """Return the number of the cell of each place, the outermost for places outside."""
+    return np.asarray(np.minimum(np.maximum(places, 0.0), n_cells - 1.0).astype(np.intp))
+
+
 def _box_sums(total: NDArray[np.int32], columns: int, rows: int) -> NDArray[np.int32]:
     """Return the sum over each box of some cells, from a summed-area table."""
     return np.asarray(
@@ -225,16 +243,12 @@ def _box_sums(total: NDArray[np.int32], columns: int, rows: int) -> NDArray[np.i
     )
 
 
-def _distance_px(points_px: Points, shape: tuple[int, int], columns: int, rows: int) -> NDArray[np.float32]:
-    """Return for each box of some cells how far it is from the nearest of some points, px."""
-    height, width = shape
-    away = np.ones(shape, dtype=np.uint8)
-    cells = np.floor(points_px / CELL_PX).astype(np.intp)
-    away[np.clip(cells[:, 1], 0, height - 1), np.clip(cells[:, 0], 0, width - 1)] = 0
-    distance = cv2.distanceTransform(away, cv2.DIST_L2, cv2.DIST_MASK_5)
+def _least(away_px: NDArray[np.float32], columns: int, rows: int) -> NDArray[np.float32]:
+    """Return the least over each box of some cells."""
+    height, width = away_px.shape
     # The least over a box is an erosion; the anchor is its upper left corner.
-    least = cv2.erode(distance, np.ones((rows, columns), dtype=np.uint8), anchor=(0, 0))
-    return np.asarray(least[: height - rows + 1, : width - columns + 1] * CELL_PX, dtype=np.float32)
+    least = cv2.erode(away_px, np.ones((rows, columns), dtype=np.uint8), anchor=(0, 0))
+    return np.asarray(least[: height - rows + 1, : width - columns + 1], dtype=np.float32)
 
 
 def _leaders(corners_px: Points, size_px: Points, ends_px: Points) -> Points:
@@ -244,7 +258,8 @@ def _leaders(corners_px: Points, size_px: Points, ends_px: Points) -> Points:
     """
     low = corners_px[:, None, :]
     starts = np.minimum(np.maximum(ends_px[None], low), low + size_px)
-    nearest = np.argmin(((ends_px[None] - starts) ** 2).sum(axis=2), axis=1)
-    others = np.broadcast_to([0, len(ends_px) // 2, len(ends_px) - 1], (len(nearest), 3))
-    k = np.column_stack([nearest, others])
-    return np.stack([np.take_along_axis(starts, k[..., None], axis=1), ends_px[k]], axis=2)
+    away = ends_px[None] - starts
+    k = np.empty((len(corners_px), 4), dtype=np.intp)
+    k[:, 0] = np.argmin(away[..., 0] ** 2 + away[..., 1] ** 2, axis=1)
+    k[:, 1:] = 0, len(ends_px) // 2, len(ends_px) - 1
+    return np.stack([starts[np.arange(len(k))[:, None], k], ends_px[k]], axis=2)
