@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.outline.level import level_loops
+from grader.outline.level import level_loops, signed_areas
 from grader.records import Mask, Points
 
 BESIDE = np.ones((3, 3), np.uint8)
@@ -62,11 +62,11 @@ def coverage_of(linear: Planes, mask: Mask) -> NDArray[np.float32]:
     steps = difference / np.maximum(contrast2, np.float32(LEAST_CONTRAST**2))
     share = _enlarged(-(paper * steps).sum(axis=0), mask.shape)
     for light, step in zip(linear, steps, strict=True):
-        share += light * _enlarged(step, mask.shape)
-    band &= _enlarged(contrast2, mask.shape) > LEAST_CONTRAST**2
-    coverage = mask.astype(np.float32)
-    np.copyto(coverage, np.clip(share, 0.0, 1.0, out=share), where=band)
-    return coverage
+        cv2.accumulateProduct(light, _enlarged(step, mask.shape), share)
+    np.clip(share, 0.0, 1.0, out=share)
+    faint = (contrast2 < LEAST_CONTRAST**2).astype(np.uint8)
+    split = (band & (_enlarged(faint, mask.shape, cv2.INTER_NEAREST) == 0)).view(np.uint8)
+    return np.asarray(cv2.copyTo(share, split, mask.astype(np.float32)))
 
 
 def _carried(linear: Planes, weights: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -96,11 +96,10 @@ def _carried(linear: Planes, weights: NDArray[np.float32]) -> NDArray[np.float32
     return np.asarray(total[:, :-1] / np.maximum(total[:, -1:], np.float32(1e-6)))
 
 
-def _enlarged(small: NDArray[np.float32], shape: tuple[int, ...]) -> NDArray[np.float32]:
+def _enlarged(small: NDArray[Any], shape: tuple[int, ...], how: int = cv2.INTER_LINEAR) -> NDArray[Any]:
     """Return a reduced field on the pixels of the crop."""
     size = tuple(side * CARRY_SHRINK for side in small.shape[::-1])
-    wide = cv2.resize(small, size, interpolation=cv2.INTER_LINEAR)
-    return np.asarray(wide[: shape[0], : shape[1]], dtype=np.float32)
+    return cv2.resize(small, size, interpolation=how)[: shape[0], : shape[1]]
 
 
 def outlines_mm(
@@ -115,19 +114,13 @@ def outlines_mm(
     """
     padded = cv2.copyMakeBorder(coverage, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0)
     smooth = np.asarray(cv2.GaussianBlur(padded, (0, 0), OUTLINE_SMOOTH_PX), dtype=np.float32)
-    loops = [loop - 1.0 for loop in level_loops(smooth, EDGE_LEVEL)]
-    if not loops:
+    points, starts = level_loops(smooth, EDGE_LEVEL)
+    if not len(starts):
         return np.zeros((0, 2)), ()
-    areas = np.array([_signed_area(loop) for loop in loops])
+    areas = signed_areas(points, starts)
+    points_mm = (points + np.subtract(corner_px, 1)) * mm_per_px + origin_mm
+    beyond = np.append(starts[1:], len(points))
     outer = int(np.abs(areas).argmax())
     is_hole = areas * np.sign(areas[outer]) < -LEAST_HOLE_PX2
-
-    def in_mm(loop: Points) -> Points:
-        return (loop + corner_px) * mm_per_px + origin_mm
-
-    return in_mm(loops[outer]), tuple(in_mm(loops[k]) for k in np.flatnonzero(is_hole))
-
-
-def _signed_area(xy: Points) -> float:
-    x, y = xy[:, 0], xy[:, 1]
-    return float(np.dot(x[:-1], y[1:]) - np.dot(y[:-1], x[1:]) + x[-1] * y[0] - y[-1] * x[0]) / 2
+    holes = tuple(points_mm[starts[k] : beyond[k]] for k in np.flatnonzero(is_hole))
+    return points_mm[starts[outer] : beyond[outer]], holes

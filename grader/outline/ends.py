@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.outline.skeleton import Skeleton, distances_from, skeleton_of, way_back
+from grader.outline.skeleton import Skeleton, distances_from, far_from, skeleton_of, way_back
 from grader.records import Mask, Values
 
 LEAST_PEAK = 0.12
@@ -69,9 +69,7 @@ def find_ends(mask: Mask, maps: EndMaps, mm_per_px: float) -> Ends | None:
     skeleton = skeleton_of(mask)
     if skeleton is None or len(skeleton.ends) < 2:
         return None
-    from_start = _reached(distances_from(skeleton, int(skeleton.ends[0]))[0])
-    one = int(from_start.argmax())
-    lengths, before = distances_from(skeleton, one)
+    lengths, before = distances_from(skeleton, far_from(skeleton, int(skeleton.ends[0])))
     from_one = _reached(lengths)
     other = int(from_one.argmax())
     longest_px = float(from_one[other])
@@ -95,7 +93,7 @@ def find_ends(mask: Mask, maps: EndMaps, mm_per_px: float) -> Ends | None:
         half = float(np.median(skeleton.half_width_px[way][body])) * mm_per_px if body.any() else 0.5
         candidates.append(EndCandidate(node, xy, score, run, half))
     candidates.sort(key=lambda candidate: -candidate.score)
-    total_px = float(skeleton.edges.sum()) / 2
+    total_px = float(skeleton.edges.data.sum()) / 2
     return Ends(tuple(candidates), skeleton, longest_px * mm_per_px, total_px / longest_px)
 
 

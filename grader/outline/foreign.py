@@ -55,6 +55,8 @@ def foreign_things(
         return []
     unlike[unlike] = _is_strange(small[unlike], small, settings)
     solid = _opened(unlike)
+    if float(solid.sum()) < least_unlike:
+        return []
     whole = cv2.morphologyEx(solid | plant, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     _, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=8)
     found = []

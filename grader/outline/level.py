@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.records import Points
+from grader.records import Points, Values
 
 STEPS = np.array([(1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1), (0, 1), (1, 1)])
 """(8, 2) x and y of the way to each neighbour, in the order in which the border following looks at them."""
@@ -40,34 +40,49 @@ def _crossed() -> NDArray[np.int64]:
 CROSSED = _crossed()
 
 
-def level_loops(field: NDArray[np.float32], level: float) -> list[Points]:
-    """Return the closed level lines (N, 2) of a picture whose rim lies below the level.
+def level_loops(field: NDArray[np.float32], level: float) -> tuple[Points, NDArray[np.int64]]:
+    """Return the closed level lines of a picture whose rim lies below the level.
 
-    First points are not repeated.  Where two pixels above the level touch by a corner only, they are joined.
+    Where two pixels above the level touch by a corner only, they are joined.
+
+    Returns
+    -------
+    points : (N, 2)
+        Of all lines, one after the other; first points are not repeated.
+    starts : (M,)
+        The number of each line's first point.
     """
     above = (field > level).astype(np.uint8)
     walks, _ = cv2.findContours(above, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
-    walks = [walk[:, 0] for walk in walks if len(walk) >= LEAST_WALK_PX]
+    walks = [walk for walk in walks if len(walk) >= LEAST_WALK_PX]
     if not walks:
-        return []
-    xy = np.concatenate(walks).astype(np.int64)
+        return np.zeros((0, 2)), np.zeros(0, dtype=np.int64)
+    xy = np.concatenate(walks)[:, 0]
     beyond = np.cumsum([len(walk) for walk in walks])
-    after = np.arange(1, len(xy) + 1)
-    after[beyond - 1] = np.concatenate([[0], beyond[:-1]])
-    way = _way(xy[after] - xy)
-    back = np.empty_like(way)
-    back[after] = (way + N_WAYS // 2) % N_WAYS
-    crossed = CROSSED[back, way]
-    at, slot = np.nonzero(crossed >= 0)
-    step = STEPS[crossed[at, slot]]
-    x, y = xy[at].T
-    inner, outer = field[y, x], field[y + step[:, 1], x + step[:, 0]]
-    points = xy[at] + step * ((inner - level) / (inner - outer))[:, None]
-    return np.split(points, np.searchsorted(at, beyond[:-1]))
+    first = np.append(0, beyond[:-1])
+    # All places as numbers along the rows; so a step to a neighbour is a number too.
+    row = field.shape[1]
+    place = xy[:, 1] * row + xy[:, 0]
+    steps = STEPS[:, 1] * row + STEPS[:, 0]
+    after = np.append(place[1:], 0)
+    after[beyond - 1] = place[first]
+    way_of = np.zeros(2 * row + 3, dtype=np.int64)
+    way_of[steps + row + 1] = np.arange(N_WAYS)
+    way = way_of[after - place + row + 1]
+    before = np.append(0, way[:-1])
+    before[first] = way[beyond - 1]
+    crossed = CROSSED[(before + N_WAYS // 2) % N_WAYS, way]
+    number = np.flatnonzero(crossed >= 0)
+    at, across = number // crossed.shape[1], crossed.ravel()[number]
+    inner = field.ravel()[place[at]]
+    outer = field.ravel()[place[at] + steps[across]]
+    points = xy[at] + STEPS[across] * ((inner - level) / (inner - outer))[:, None]
+    return points, np.searchsorted(at, first)
 
 
-def _way(step: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return which of the ways steps (N, 2) to neighbours go."""
-    number = np.zeros(9, dtype=np.int64)
-    number[(STEPS + 1) @ (1, 3)] = np.arange(N_WAYS)
-    return number[(step + 1) @ (1, 3)]
+def signed_areas(points: Points, starts: NDArray[np.int64]) -> Values:
+    """Return the area (M,) within each of these lines; holes have the other sign than what they are in."""
+    after = np.append(points[1:], points[:1], axis=0)
+    after[np.append(starts[1:], len(points)) - 1] = points[starts]
+    across = points[:, 0] * after[:, 1] - after[:, 0] * points[:, 1]
+    return np.asarray(np.add.reduceat(across, starts) / 2)

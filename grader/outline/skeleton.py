@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import dijkstra
+from scipy.sparse.csgraph import breadth_first_order, dijkstra
 from skimage.morphology import skeletonize
 
 from grader.records import Mask, Values
@@ -76,6 +76,11 @@ def distances_from(skeleton: Skeleton, node: int) -> tuple[Values, NDArray[np.in
     """Return lengths (N,) along the skeleton from one node, inf if apart, and the way back."""
     lengths, before = dijkstra(skeleton.edges, indices=node, return_predecessors=True)
     return lengths, before
+
+
+def far_from(skeleton: Skeleton, node: int) -> int:
+    """Return a node as many steps as possible from this one."""
+    return int(breadth_first_order(skeleton.edges, node, return_predecessors=False)[-1])
 
 
 def way_back(before: NDArray[np.int32], node: int) -> NDArray[np.int64]:
