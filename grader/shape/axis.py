@@ -7,9 +7,11 @@ how sure it is.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from grader.records import Points, Values
 from grader.shape.curves import arc_of, fitted, normals_of, resampled, smoothed
@@ -57,34 +59,76 @@ class StemAxis:
     """(K,) standard uncertainty across the line."""
 
 
-def stem_axis(fields: CuttingFields, trail_mm: Points, way_mm: Points, settings: AxisSettings) -> StemAxis:
-    """Return the axis along a rough way from the base to the tip.
+@dataclass(frozen=True, slots=True, eq=False)
+class RoughAxis:
+    """What the axis of one cutting is made from."""
 
-    Parameters
-    ----------
-    trail_mm : (M, 2)
-        Centre line of the bare stem from the base, from its edges; taken as it is.
-    way_mm : (N, 2)
-        Rough way from the base to the tip.
-    """
-    joined = _joined(trail_mm, way_mm)
-    bare_mm = float(arc_of(trail_mm)[-1])
-    guide = smoothed(joined, settings.way_smooth_mm, settings.step_mm)
-    arc = arc_of(guide)
+    fields: CuttingFields
+    trail_mm: Points
+    """(M, 2) centre line of the bare stem from the base, from its edges; taken as it is."""
+    way_mm: Points
+    """(N, 2) rough way from the base to the tip."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Strip:
+    """The probability of the line on both sides of a rough way."""
+
+    guide_mm: Points
+    """(K, 2) equally stepped."""
+    arc_mm: Values
+    normals: Points
+    line: Field
+    """(K, U)"""
+    known_mm: Values
+    """Offsets of the first steps, on the bare stem: the edges tell where the line is."""
+
+
+def stem_axes(rough: Sequence[RoughAxis], settings: AxisSettings) -> list[StemAxis]:
+    """Return the axes along rough ways from the base to the tip, all cuttings of a photo together."""
+    if not rough:
+        return []
     across = np.arange(-settings.reach_mm, settings.reach_mm + 1e-9, settings.across_step_mm)
-    normals = normals_of(guide)
-    line = fields.across(centre_line(fields), guide, normals, across)
-    n_known = int(np.searchsorted(arc, bare_mm))
-    # On the bare stem the edges tell where the line is.
-    offset_known = _offsets_of(trail_mm, guide[:n_known], normals[:n_known], arc[:n_known])
-    offset = _cheapest(-np.log(line + np.float32(settings.faintest)), across, offset_known, settings)
-    offset, sigma = _local_mean(line, across, offset, settings)
-    offset[:n_known], sigma[:n_known] = offset_known, settings.bare_sigma_mm
-    offset[-1], sigma[-1] = 0.0, 2 * settings.least_sigma_mm
-    points = guide + normals * offset[:, None]
-    curve = fitted(points, sigma, settings.step_mm, settings.stiffness_mm3)
-    at = arc_of(curve)
-    return StemAxis(curve, np.interp(at * (float(arc[-1]) / max(float(at[-1]), 1e-9)), arc, sigma))
+    strips = [_strip(one, across, settings) for one in rough]
+    offsets = cheapest_lines(
+        [-np.log(strip.line + np.float32(settings.faintest)) for strip in strips],
+        [strip.known_mm for strip in strips],
+        across,
+        settings,
+    )
+    line = np.concatenate([strip.line for strip in strips])
+    ends = np.cumsum([len(strip.arc_mm) for strip in strips])[:-1]
+    found = (np.split(part, ends) for part in _local_mean(line, across, np.concatenate(offsets), settings))
+    points, sigmas = [], []
+    for strip, offset, sigma in zip(strips, *found, strict=True):
+        n_known = len(strip.known_mm)
+        offset[:n_known], sigma[:n_known] = strip.known_mm, settings.bare_sigma_mm
+        offset[-1], sigma[-1] = 0.0, 2 * settings.least_sigma_mm
+        points.append(strip.guide_mm + strip.normals * offset[:, None])
+        sigmas.append(sigma)
+    curves = fitted(list(zip(points, sigmas, strict=True)), settings.step_mm, settings.stiffness_mm3)
+    return [
+        StemAxis(curve, _carried(sigma, strip.arc_mm, curve))
+        for curve, sigma, strip in zip(curves, sigmas, strips, strict=True)
+    ]
+
+
+def _carried(values: Values, arc_mm: Values, curve_mm: Points) -> Values:
+    """Return values at places (K,) of a line at those of a curve (N, 2) a little shorter or longer."""
+    at = arc_of(curve_mm)
+    return np.asarray(np.interp(at * (float(arc_mm[-1]) / max(float(at[-1]), 1e-9)), arc_mm, values))
+
+
+def _strip(rough: RoughAxis, across_mm: Values, settings: AxisSettings) -> _Strip:
+    joined = _joined(rough.trail_mm, rough.way_mm)
+    guide = smoothed(joined, settings.way_smooth_mm, settings.step_mm)
+    arc, normals = arc_of(guide), normals_of(guide)
+    line = rough.fields.across(centre_line(rough.fields), guide, normals, across_mm)
+    along = arc_of(rough.trail_mm)
+    n_known = int(np.searchsorted(arc, along[-1]))
+    trail = np.stack([np.interp(arc[:n_known], along, rough.trail_mm[:, k]) for k in (0, 1)], axis=1)
+    known = ((trail - guide[:n_known]) * normals[:n_known]).sum(axis=1)
+    return _Strip(guide, arc, normals, line, known)
 
 
 def _joined(trail_mm: Points, way_mm: Points) -> Points:
@@ -97,13 +141,6 @@ def _joined(trail_mm: Points, way_mm: Points) -> Points:
     if len(beyond) == 0:
         beyond = way_mm[-1:]
     return resampled(np.vstack([trail_mm, beyond]), 0.25)
-
-
-def _offsets_of(trail_mm: Points, guide_mm: Points, normals: Points, arc_mm: Values) -> Values:
-    """Return how far the trail lies beside each point of the guide, which follows it from the base."""
-    along = arc_of(trail_mm)
-    beside = np.stack([np.interp(arc_mm, along, trail_mm[:, k]) for k in (0, 1)], axis=1) - guide_mm
-    return np.asarray((beside * normals).sum(axis=1))
 
 
 def _local_mean(
@@ -124,46 +161,69 @@ def _local_mean(
     return mean, np.sqrt(sigma2 + settings.least_sigma_mm**2)
 
 
-def _cheapest(cost: Field, across_mm: Values, known_mm: Values, settings: AxisSettings) -> Values:
-    """Return the offsets (K,) mm of the cheapest line: Viterbi over the offsets, slope penalised.
+def cheapest_lines(
+    costs: Sequence[Field], known_mm: Sequence[Values], across_mm: Values, settings: AxisSettings
+) -> list[Values]:
+    """Return the offsets (K,) mm of the cheapest line of each strip: Viterbi, slope penalised.
 
     Every second step and offset is looked at; what is between them is told by the local mean.
 
     Parameters
     ----------
-    cost : (K, U)
+    costs : (K, U) each
         Of each step at each offset.
-    known_mm : (N,)
+    known_mm : (N,) each
         Offsets of the first steps, which are taken as they are.
     """
-    pairs = (cost[:-1:2, ::2] + cost[1::2, ::2]).astype(np.float64)
-    offsets = across_mm[::2]
-    across_step, step = 2 * settings.across_step_mm, 2 * settings.step_mm
-    known = (
-        np.interp(2 * np.arange(len(known_mm) // 2) + 0.5, np.arange(len(known_mm)), known_mm)
-        if len(known_mm)
-        else known_mm
-    )
-    first = max(len(known) - 1, 0)
-    if len(known):
-        pairs[first] = KNOWN_COST * np.minimum(np.abs(offsets - known[first]), 1.0)
+    offsets, across_step, step = across_mm[::2], 2 * settings.across_step_mm, 2 * settings.step_mm
+    known = [_paired(values) for values in known_mm]
+    rows = [
+        _from_known((cost[:-1:2, ::2] + cost[1::2, ::2]).astype(np.float64), offsets, values)
+        for cost, values in zip(costs, known, strict=True)
+    ]
     reach = round(STEEPEST * step / across_step)
-    slope = np.arange(-reach, reach + 1) * across_step / step
-    penalty = settings.slope_cost * slope**2 * step
+    slope: Values = np.arange(-reach, reach + 1.0) * across_step / step
+    penalty: Values = settings.slope_cost * slope**2 * step
     # Totals with a rim, so that all ways into all offsets are windows on one row.
-    n = len(offsets)
-    total = np.full((len(pairs) - first, n + 2 * reach), np.inf)
-    total[:, reach:-reach] = pairs[first:]
-    windows = np.lib.stride_tricks.sliding_window_view(total, n, axis=1)
-    ways, cheapest = np.empty((len(penalty), n)), np.empty(n)
-    for before, inner in zip(windows[:-1], total[1:, reach:-reach], strict=True):
-        np.add(before, penalty[:, None], out=ways)
-        np.minimum.reduce(ways, axis=0, out=cheapest)
-        inner += cheapest
-    here = int(total[-1, reach:-reach].argmin())
-    best = [here]
-    for row in total[-2::-1]:
-        here += int((row[here : here + len(penalty)] + penalty).argmin()) - reach
-        best.append(here)
-    coarse = np.concatenate([known[:first], offsets[best[::-1]]])
-    return np.asarray(np.interp(np.arange(len(cost)), 2 * np.arange(len(coarse)) + 0.5, coarse))
+    n_rows, n = np.array([len(row) for row in rows]), len(offsets)
+    total = np.full((int(n_rows.max()), len(rows), n + 2 * reach), np.inf)
+    total[..., reach:-reach] = 0.0
+    for k, row in enumerate(rows):
+        total[: len(row), k, reach:-reach] = row
+    windows = np.lib.stride_tricks.sliding_window_view(total, n, axis=2)
+    for before, inner in zip(windows[:-1], total[1:, :, reach:-reach], strict=True):
+        inner += (before + penalty[:, None]).min(axis=1)
+    best = _traced_back(total, n_rows, penalty)
+    found = []
+    for k, (cost, values) in enumerate(zip(costs, known, strict=True)):
+        coarse = np.concatenate([values[:-1], offsets[best[: n_rows[k], k]]])
+        found.append(np.interp(np.arange(len(cost)), 2 * np.arange(len(coarse)) + 0.5, coarse))
+    return found
+
+
+def _paired(known_mm: Values) -> Values:
+    """Return offsets in the middle of each pair of steps."""
+    return (known_mm[:-1:2] + known_mm[1::2]) / 2
+
+
+def _from_known(cost: Values, offsets_mm: Values, known_mm: Values) -> Values:
+    """Return the cost from the last known place on, which is dear everywhere else."""
+    if len(known_mm) == 0:
+        return cost
+    cost = cost[len(known_mm) - 1 :]
+    cost[0] = KNOWN_COST * np.minimum(np.abs(offsets_mm - known_mm[-1]), 1.0)
+    return cost
+
+
+def _traced_back(total: Values, n_rows: NDArray[np.int64], penalty: Values) -> NDArray[np.int64]:
+    """Return the offset (R, strips) at each row of each strip, from its last one back."""
+    reach, strips = len(penalty) // 2, np.arange(total.shape[1])
+    best = np.zeros(total.shape[:2], dtype=np.int64)
+    best[n_rows - 1, strips] = total[n_rows - 1, strips, reach:-reach].argmin(axis=1)
+    ways = np.arange(len(penalty))
+    for row in range(len(total) - 2, -1, -1):
+        going = n_rows - 1 > row
+        here = best[row + 1, going]
+        before = total[row, strips[going, None], here[:, None] + ways] + penalty
+        best[row, going] = here + before.argmin(axis=1) - reach
+    return best

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 from scipy.linalg.lapack import dpbsv
 from scipy.ndimage import gaussian_filter1d
 
@@ -62,43 +66,86 @@ def normals_of(points_mm: Points) -> Points:
     return np.stack([-tangents[:, 1], tangents[:, 0]], axis=1)
 
 
-def fitted(points_mm: Points, sigma_mm: Values, step_mm: float, stiffness_mm3: float) -> Points:
-    """Return the smoothest curve through uncertain points, equally stepped, sharp bends kept.
+def fitted(curves: Sequence[tuple[Points, Values]], step_mm: float, stiffness_mm3: float) -> list[Points]:
+    """Return the smoothest curves through uncertain points, equally stepped, sharp bends kept.
 
-    Minimises ``sum((x - x_k)^2 / sigma_k^2) + stiffness * integral(curvature^2)``: the discrete
-    smoothing spline (Whittaker 1923, Reinsch 1967), solved as a banded system.  It follows wiggles
-    longer than about ``(stiffness * sigma^2 * step)**0.25``.  Where the first solution bends sharply the
-    stiffness is lowered and the system solved again (iteratively reweighted least squares, which makes the
-    penalty linear in a large curvature), so that a crook is not rounded off.
+    Each minimises ``sum((x - x_k)^2 / sigma_k^2) + stiffness * integral(curvature^2)``: the discrete
+    smoothing spline (Whittaker 1923, Reinsch 1967), solved as a banded system, all curves in one.  It follows
+    wiggles longer than about ``(stiffness * sigma^2 * step)**0.25``.  Where the first solution bends sharply
+    the stiffness is lowered and the system solved again (iteratively reweighted least squares, which makes
+    the penalty linear in a large curvature), so that a crook is not rounded off.
 
     Parameters
     ----------
-    points_mm : (N, 2)
-    sigma_mm : (N,)
-        Standard uncertainty across the curve.
+    curves
+        Points (N, 2) and standard uncertainties (N,) across the curve of each; at least two points.
     step_mm : float
     stiffness_mm3 : float
+
+    Raises
+    ------
+    ValueError
+        If positions or uncertainties are not finite, or an uncertainty is 0.
     """
-    arc = arc_of(points_mm)
-    n = max(2, round(float(arc[-1]) / step_mm) + 1)
-    at = np.linspace(0, arc[-1], n)
-    even = np.stack([np.interp(at, arc, points_mm[:, k]) for k in (0, 1)], axis=1)
-    if n < 4:
-        return even
-    weight = 1 / np.interp(at, arc, sigma_mm) ** 2
-    step = float(at[1])
-    softer = np.ones(n - 2)
+    if not curves:
+        return []
+    parts, weights = zip(*(_even(points, sigma, step_mm) for points, sigma in curves), strict=True)
+    even, weight = np.concatenate(parts), np.concatenate(weights)
+    n = np.array([len(part) for part in parts])
+    steps = np.repeat([float(arc_of(part)[-1]) / (len(part) - 1) for part in parts], n)[:-2]
+    bends = _Bends.of(n, BEND_REACH_MM / step_mm)
+    stiff = np.zeros(len(steps))
+    stiff[bends.at] = stiffness_mm3 / steps[bends.at] ** 3
+    softer = np.ones(len(stiff))
     curve = even
     for _ in range(BEND_ROUNDS):
-        system = _bending(stiffness_mm3 / step**3 * softer)
+        system = _bending(stiff * softer)
         system[2] += weight
         _, curve, failed = dpbsv(system, weight[:, None] * even, overwrite_ab=1, overwrite_b=1)
-        if failed:
-            raise ValueError("positions or their uncertainties are not finite")
         second = curve[2:] - 2 * curve[1:-1] + curve[:-2]
-        bend = np.hypot(second[:, 0], second[:, 1]) / step**2
-        softer = BEND_PER_MM / (BEND_PER_MM + gaussian_filter1d(bend, BEND_REACH_MM / step))
-    return resampled(curve, step_mm)
+        bend = np.hypot(second[:, 0], second[:, 1])[bends.near] / steps[bends.near] ** 2
+        smooth = gaussian_filter1d(bend, BEND_REACH_MM / step_mm)[bends.slots]
+        softer[bends.at] = BEND_PER_MM / (BEND_PER_MM + smooth)
+    if failed or not np.isfinite(curve).all():
+        raise ValueError("positions and uncertainties must be finite, uncertainties above 0")
+    return [resampled(part, step_mm) for part in np.split(curve, np.cumsum(n)[:-1])]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bends:
+    """Where the bends of several curves are among the second differences of all their points in one row."""
+
+    at: NDArray[np.int64]
+    """(B,) those of one curve only: not over the end of one and the start of the next."""
+    near: NDArray[np.int64]
+    """The same with those of each curve mirrored at its ends, so that they can be smoothed in one row."""
+    slots: NDArray[np.int64]
+    """(B,) where they are in that row."""
+
+    @classmethod
+    def of(cls, n_points: NDArray[np.int64], sigma: float) -> _Bends:
+        """Return them for curves of so many points, to be smoothed by a Gaussian; three points have none."""
+        rim = int(4 * sigma + 0.5)
+        at, near, slots, first, slot = [], [], [], 0, 0
+        for n in n_points.tolist():
+            n_bends = n - 2 if n > 3 else 0
+            if n_bends:
+                mirrored = np.arange(-rim, n_bends + rim) % (2 * n_bends)
+                at.append(first + np.arange(n_bends))
+                near.append(first + np.minimum(mirrored, 2 * n_bends - 1 - mirrored))
+                slots.append(slot + rim + np.arange(n_bends))
+                slot += n_bends + 2 * rim
+            first += n
+        none = [np.zeros(0, dtype=np.int64)]
+        return cls(*(np.concatenate(parts or none) for parts in (at, near, slots)))
+
+
+def _even(points_mm: Points, sigma_mm: Values, step_mm: float) -> tuple[Points, Values]:
+    """Return equally stepped points (K, 2) and their weights (K,)."""
+    arc = arc_of(points_mm)
+    at = np.linspace(0, arc[-1], max(2, round(float(arc[-1]) / step_mm) + 1))
+    even = np.stack([np.interp(at, arc, points_mm[:, k]) for k in (0, 1)], axis=1)
+    return even, 1 / np.interp(at, arc, sigma_mm) ** 2
 
 
 def _bending(stiff: Values) -> Values:

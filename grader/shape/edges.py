@@ -197,8 +197,8 @@ class _Across:
         return profiles[:, self.n_beside :: -1], profiles[:, self.n_beside :]
 
     def covered(self, plant: NDArray[np.float32]) -> Values:
-        """Return the sum (2, K) of the probabilities on either side, mm."""
-        sums = [(side * self.in_reach).sum(axis=1) for side in self.sides(plant)]
+        """Return the sum (2, K) of the probabilities on either side, mm; half of the middle one for each."""
+        sums = [(side * self.in_reach).sum(axis=1) - side[:, 0] / 2 for side in self.sides(plant)]
         return np.asarray(np.stack(sums) * self.step_mm, dtype=np.float64)
 
     def steepest(self, light: Profiles, slope: Profiles, least: float) -> Values:
@@ -246,7 +246,7 @@ def _across(n_beside: int, step_mm: Values, half_mm: Values, settings: WidthSett
         step_mm=step_mm,
         is_inside=away_mm < 0.6 * half,
         is_outside=in_reach & (away_mm > half + 0.5),
-        in_reach=in_reach & (away_mm > 0),
+        in_reach=in_reach,
         seen=seen,
         is_window=is_window[:, seen],
         peak_share=settings.peak_share,

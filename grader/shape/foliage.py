@@ -7,7 +7,7 @@ import math
 import numpy as np
 from scipy.spatial import cKDTree
 
-from grader.records import Mask, Points, Values
+from grader.records import Points, Values
 from grader.shape.branches import Branches
 from grader.shape.curves import arc_of
 from grader.shape.fields import COLOUR_SHRINK, CuttingFields, Field
@@ -22,6 +22,10 @@ BROWNED_SIGMA = 0.01
 LEAST_SIDE_SHOOT_MM = 12.0
 """Side shoots shorter than this, or than a fifth of the whole, are no tips (definition)."""
 LEAST_SIDE_SHARE = 0.2
+ON_AXIS_MM, SPRINGS_MM = 1.2, 2.5
+"""What is so near to the axis belongs to it; a shoot springs from so near to it."""
+LEAST_TWIGS_MM = 1.2
+"""One long needle or leaf is narrower: no shoot carries so little."""
 
 
 def foliage_area_mm2(foliage: Field, mm_per_px: float) -> float:
@@ -61,37 +65,26 @@ def side_shoots(
     Ends of the skeleton far from the axis are taken one by one, longest first; what leaves the same
     shoot is not counted again.
     """
-    arc = arc_of(axis_mm)
-    least = max(LEAST_SIDE_SHOOT_MM, LEAST_SIDE_SHARE * float(arc[-1]))
-    taken = np.zeros(len(branches.nodes_mm), dtype=bool)
-    stem = cKDTree(axis_mm)
-    beyond_mm, _ = stem.query(branches.nodes_mm, distance_upper_bound=1.2)
-    taken[np.isfinite(beyond_mm)] = True
-    found = []
+    least = max(LEAST_SIDE_SHOOT_MM, LEAST_SIDE_SHARE * float(arc_of(axis_mm)[-1]))
     # No part of a way is longer than the whole, so shorter ways are not looked at.
-    ends = sorted(
-        (int(e) for e in branches.ends if least <= branches.length_mm[e] < np.inf),
-        key=lambda e: -float(branches.length_mm[e]),
-    )
-    for end in ends:
-        way = _way_to_taken(branches, end, taken)
-        length = float(branches.length_mm[way[0]] - branches.length_mm[way[-1]])
-        root = branches.nodes_mm[way[-1]]
-        taken[way] = True
-        if length < least or not stem.query(root)[0] < 2.5:
+    length_mm = branches.length_mm
+    ends = branches.ends[(length_mm[branches.ends] >= least) & np.isfinite(length_mm[branches.ends])]
+    if len(ends) == 0:
+        return ()
+    away_mm, _ = cKDTree(axis_mm).query(branches.nodes_mm, distance_upper_bound=SPRINGS_MM)
+    taken, before = (away_mm < ON_AXIS_MM).tolist(), branches.before.tolist()
+    found = []
+    for end in ends[np.argsort(-length_mm[ends], kind="stable")].tolist():
+        root, way = end, [end]
+        while not taken[root] and before[root] >= 0:
+            taken[root] = True
+            root = before[root]
+            way.append(root)
+        if length_mm[end] - length_mm[root] < least or not away_mm[root] < SPRINGS_MM:
             continue
-        twigs = float(np.median(_widths_beside(fields, branches.nodes_mm[way])))
-        if twigs < 1.2:  # one long needle or leaf: no shoot carries so little
-            continue
-        found.append(np.stack([root, branches.nodes_mm[end]]))
+        if np.median(_widths_beside(fields, branches.nodes_mm[way])) >= LEAST_TWIGS_MM:
+            found.append(np.stack([branches.nodes_mm[root], branches.nodes_mm[end]]))
     return tuple(found)
-
-
-def _way_to_taken(branches: Branches, end: int, taken: Mask) -> list[int]:
-    way = [end]
-    while not taken[way[-1]] and branches.before[way[-1]] >= 0:
-        way.append(int(branches.before[way[-1]]))
-    return way
 
 
 def _widths_beside(fields: CuttingFields, points_mm: Points) -> Values:

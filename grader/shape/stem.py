@@ -12,6 +12,8 @@ from grader.shape.curves import arc_of, normals_of, smoothed
 from grader.shape.fields import COVERED, CuttingFields, Field
 
 STEP_MM = 0.25
+WAY_SMOOTH_MM = 2.0
+"""Smoothing of the rough way, which goes in steps of 0.8 mm."""
 FIT_MM = 6.0
 """Length of stem whose direction predicts the next step."""
 STRIDE_MM = np.arange(1, 9) * STEP_MM
@@ -124,7 +126,7 @@ def stem_to_cut(fields: CuttingFields, way_mm: Points, anchor_mm: float, half_wi
     Walks outward step by step in the direction of the last stretch of middles, so that a leaf
     leaving at the side does not lead it astray, until the paper begins.
     """
-    soft = smoothed(way_mm, sigma_mm=1.0, step_mm=STEP_MM)
+    soft = smoothed(way_mm, sigma_mm=WAY_SMOOTH_MM, step_mm=STEP_MM)
     arc = arc_of(soft)
     first = max(0.0, anchor_mm - FIT_MM)
     stretch = soft[(arc >= first) & (arc <= anchor_mm + 2.0)]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -20,8 +19,8 @@ from grader.records import (
     SilhouetteKind,
     Values,
 )
-from grader.shape.axis import AxisSettings, StemAxis, stem_axis
-from grader.shape.branches import Branches, skeleton_of, ways_from
+from grader.shape.axis import AxisSettings, RoughAxis, StemAxis, stem_axes
+from grader.shape.branches import Skeleton, skeleton_of, ways_from
 from grader.shape.curves import arc_of, normals_of
 from grader.shape.edges import BareStem, WidthSettings
 from grader.shape.fields import CuttingFields, Field, colours_of, cutting_fields
@@ -34,7 +33,6 @@ from grader.shape.width import Widths, common_sigma_mm, measured_widths
 
 LEAST_TRAIL = 3
 """Points of a stem that can be followed."""
-NO_TRAIL: Points = np.zeros((0, 2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,25 +72,65 @@ def trace_cuttings(
 ) -> list[CuttingShape | SetAside]:
     """Return the shape of each cutting, positions straight below it, or why it cannot be told."""
     settings = settings or ShapeSettings()
-    traced = [_traced(silhouette, view, settings) for silhouette in silhouettes]
-    stems = [one.stem for one in traced if isinstance(one, _Traced)]
-    widths = iter(measured_widths(photo, pose.plane, stems, settings.width))
+    followed = [_followed(silhouette, view) for silhouette in silhouettes]
+    plain = [one for one in followed if one is not None]
+    axes = stem_axes([one.rough_axis for one in plain], settings.axis)
+    traced = [_traced(*both) for both in zip(plain, axes, strict=True)]
+    widths = measured_widths(photo, pose.plane, [one.stem for one in traced], settings.width)
+    shapes = iter([_shape(*both, pose, settings) for both in zip(traced, widths, strict=True)])
     return [
-        one if isinstance(one, SetAside) else _shape(one, next(widths), silhouette, pose, settings)
-        for one, silhouette in zip(traced, silhouettes, strict=True)
+        _set_aside(silhouette) if one is None else next(shapes)
+        for one, silhouette in zip(followed, silhouettes, strict=True)
     ]
+
+
+def _set_aside(silhouette: Silhouette) -> SetAside:
+    return SetAside(
+        SilhouetteKind.OBJECT,
+        "its stem cannot be followed: lay it flat and apart from others, and take the photo again",
+        silhouette.outline_mm,
+        silhouette.area_mm2,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Followed:
+    """The way through a cutting, as seen on the mat plane."""
+
+    silhouette: Silhouette
+    fields: CuttingFields
+    colours: Field
+    skeleton: Skeleton
+    leader: Leader
+    trail_mm: Points
+    base_sigma: float
+
+    @property
+    def rough_axis(self) -> RoughAxis:
+        """What the axis is made from."""
+        return RoughAxis(self.fields, self.trail_mm, self.leader.way_mm)
+
+
+def _followed(silhouette: Silhouette, view: FlatView) -> _Followed | None:
+    """Return the way through one cutting; None if its stem cannot be followed."""
+    fields = cutting_fields(silhouette, view)
+    leader = find_leader(fields, np.asarray(silhouette.base_mm))
+    if leader is None:
+        return None
+    trail, base_sigma = _bare_stem(fields, leader.way_mm, silhouette)
+    skeleton = skeleton_of(fields)
+    if skeleton is None or len(trail) < LEAST_TRAIL:
+        return None
+    colours = colours_of(view, silhouette.corner_px, fields.coverage.shape)
+    return _Followed(silhouette, fields, colours, skeleton, leader, trail, base_sigma)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Traced:
     """All positions as seen on the mat plane, not yet corrected for height."""
 
-    fields: CuttingFields
-    colours: Field
+    followed: _Followed
     axis: StemAxis
-    leader: Leader
-    branches: Branches
-    base_sigma: float
     onset: Onset
     heel: Heel | None
     until_mm: float
@@ -102,33 +140,20 @@ class _Traced:
     def stem(self) -> BareStem:
         """What widths are taken of."""
         until_mm = max(self.until_mm - 0.5, 2.0)
-        return BareStem(self.fields, self.axis.line_mm, until_mm, self.onset.stem_width_mm)
+        return BareStem(self.followed.fields, self.axis.line_mm, until_mm, self.onset.stem_width_mm)
 
 
-def _traced(silhouette: Silhouette, view: FlatView, settings: ShapeSettings) -> _Traced | SetAside:
-    """Return the parts of one cutting, or why its stem cannot be followed."""
-    fields = cutting_fields(silhouette, view)
-    leader = find_leader(fields, np.asarray(silhouette.base_mm))
-    trail, base_sigma = _bare_stem(fields, leader.way_mm, silhouette) if leader else (NO_TRAIL, math.nan)
-    skeleton = skeleton_of(fields)
-    if leader is None or skeleton is None or len(trail) < LEAST_TRAIL:
-        return SetAside(
-            SilhouetteKind.OBJECT,
-            "its stem cannot be followed: lay it flat and apart from others, and take the photo again",
-            silhouette.outline_mm,
-            silhouette.area_mm2,
-        )
-    axis = stem_axis(fields, trail, leader.way_mm, settings.axis)
-    found = find_heel(fields, skeleton, axis.line_mm)
+def _traced(followed: _Followed, axis: StemAxis) -> _Traced:
+    """Return the parts of one cutting along its axis."""
+    fields = followed.fields
+    found = find_heel(fields, followed.skeleton, axis.line_mm)
     heel = None if found is None else found.heel
     if found is not None:
         axis = _with_heel(axis, found.axis_mm)
     onset = find_onset(fields, axis.line_mm, 0.0 if heel is None else heel.length_mm)
     total = float(arc_of(axis.line_mm)[-1])
     until = min(onset.attached_mm, total) if np.isfinite(onset.attached_mm) else total
-    branches = ways_from(skeleton, trail[:1])
-    colours = colours_of(view, silhouette.corner_px, fields.coverage.shape)
-    return _Traced(fields, colours, axis, leader, branches, base_sigma, onset, heel, until)
+    return _Traced(followed, axis, onset, heel, until)
 
 
 def _with_heel(axis: StemAxis, line_mm: Points) -> StemAxis:
@@ -148,10 +173,9 @@ def _bare_stem(fields: CuttingFields, way_mm: Points, silhouette: Silhouette) ->
     return np.vstack([base, trail[2:]]), sigma
 
 
-def _shape(
-    traced: _Traced, width_seen: Widths, silhouette: Silhouette, pose: MatPose, settings: ShapeSettings
-) -> CuttingShape:
-    onset = traced.onset
+def _shape(traced: _Traced, width_seen: Widths, pose: MatPose, settings: ShapeSettings) -> CuttingShape:
+    onset, followed = traced.onset, traced.followed
+    fields, leader = followed.fields, followed.leader
     seen_arc = arc_of(traced.axis.line_mm)
     total = float(seen_arc[-1])
     rough_mm = onset.stem_width_mm
@@ -162,16 +186,17 @@ def _shape(
     arc = arc_of(axis)
     shrink = float(arc[-1]) / max(total, 1e-9)
     width, width_sigma, base_sigma = _widths_on(width_seen, traced.axis.line_mm, pose, settings)
-    leaves = traced.fields.marks.foliage
-    browned_share, browned_sigma = browned(leaves, traced.colours)
+    leaves = fields.marks.foliage
+    browned_share, browned_sigma = browned(leaves, followed.colours)
     eye_mm = pose.plane.eye_mm[2]
-    seen_mm2 = foliage_area_mm2(leaves, traced.fields.mm_per_px)
+    seen_mm2 = foliage_area_mm2(leaves, fields.mm_per_px)
     area, area_share = _area_from_above(seen_mm2, traced.axis.line_mm, pose, settings)
     end = traced.axis.line_mm[-1]
     away = float(np.hypot(*(end - np.asarray(pose.plane.eye_mm[:2])))) / eye_mm
-    spread = float(np.hypot(traced.leader.tip_spread_mm, traced.leader.length_spread_mm))
+    spread = float(np.hypot(leader.tip_spread_mm, leader.length_spread_mm))
     tip_sigma = tip_sigma_mm(spread, total, away, settings)
-    shoots = side_shoots(traced.branches, traced.axis.line_mm, traced.until_mm, traced.fields)
+    branches = ways_from(followed.skeleton, followed.trail_mm[:1])
+    shoots = side_shoots(branches, traced.axis.line_mm, traced.until_mm, fields)
     strays = onset.strays_mm
     return CuttingShape(
         axis_mm=axis,
@@ -182,8 +207,8 @@ def _shape(
         foliage_from_mm=onset.attached_mm * shrink,
         foliage_from_sigma_mm=onset.sigma_mm,
         tip_sigma_mm=tip_sigma,
-        base_sigma_mm=max(traced.base_sigma, settings.least_base_sigma_mm),
-        base_doubt=_doubt(silhouette),
+        base_sigma_mm=max(followed.base_sigma, settings.least_base_sigma_mm),
+        base_doubt=_doubt(followed.silhouette),
         foliage_area_mm2=area,
         foliage_area_sigma_mm2=float(area_share * area),
         browned_share=browned_share,

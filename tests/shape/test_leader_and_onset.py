@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from grader.shape.axis import AxisSettings, stem_axis
+from grader.shape.axis import AxisSettings, RoughAxis, stem_axes
 from grader.shape.curves import arc_of, fitted
 from grader.shape.leader import find_leader
 from grader.shape.onset import find_onset
@@ -105,7 +105,7 @@ def test_the_axis_follows_the_line_and_is_less_sure_where_it_is_faint() -> None:
     draw_line(line, wave[:121], 0.95)
     draw_line(line, wave[120:], 0.25)
     trail = wave[:21]
-    axis = stem_axis(fields_of(cover, leafy_axis=line), trail, wave[::4], AxisSettings())
+    axis = stem_axes([RoughAxis(fields_of(cover, leafy_axis=line), trail, wave[::4])], AxisSettings())[0]
     gap = np.abs(axis.line_mm[:, 1] - np.interp(axis.line_mm[:, 0], wave[:, 0], wave[:, 1]))
     assert np.percentile(gap, 95) < 0.3
     arc = arc_of(axis.line_mm)
@@ -120,7 +120,7 @@ def test_smoothing_keeps_a_crook(bend_deg: float) -> None:
     beyond = np.maximum(arc - 40.0, 0.0)
     true = np.stack([np.minimum(arc, 40.0) + beyond * math.cos(turn), beyond * math.sin(turn)], axis=1)
     noisy = true + np.random.default_rng(5).normal(0.0, 0.1, true.shape)
-    curve = fitted(noisy, np.full(len(arc), 0.15), 0.5, AxisSettings().stiffness_mm3)
+    curve = fitted([(noisy, np.full(len(arc), 0.15))], 0.5, AxisSettings().stiffness_mm3)[0]
     at = arc_of(curve)
     middle, before, after = (
         np.array([np.interp(s, at, curve[:, k]) for k in (0, 1)]) for s in (40.0, 28.0, 52.0)

@@ -12,7 +12,7 @@ from calib.frames import Points
 from grader.outline import find_silhouettes
 from grader.records import Silhouette, SilhouetteKind
 from grader.shape import trace
-from grader.shape.axis import stem_axis
+from grader.shape.axis import RoughAxis, stem_axes
 from grader.shape.branches import skeleton_of
 from grader.shape.curves import arc_of
 from grader.shape.fields import CuttingFields, cutting_fields
@@ -62,7 +62,8 @@ def _stem(known: KnownPhoto, silhouette: Silhouette) -> KnownStem | None:
     trail, _ = trace._bare_stem(fields, leader.way_mm, silhouette)
     if len(trail) < trace.LEAST_TRAIL:
         return None
-    axis = stem_axis(fields, trail, leader.way_mm, trace.ShapeSettings().axis)
+    rough = RoughAxis(fields, trail, leader.way_mm)
+    axis = stem_axes([rough], trace.ShapeSettings().axis)[0]
     heel = find_heel(fields, skeleton, axis.line_mm)
     if heel is not None:
         axis = trace._with_heel(axis, heel.axis_mm)
