@@ -24,7 +24,6 @@ MAP_SHRINK = 2
 BLOCK = 2
 """Cells a side that it takes as one place."""
 N_BLOCK = BLOCK * BLOCK
-N_ANSWERS = 4 * N_BLOCK + 2
 STEP_BLOCKS = 16
 """Sides are padded to a multiple: the network halves them four times."""
 BLOCK_PX = MAP_SHRINK * BLOCK * STEP_BLOCKS
@@ -88,22 +87,33 @@ def shipped_network() -> NDArray[np.uint8]:
 
 def plant_maps(view: FlatView) -> PlantMaps:
     """Return the maps of a flat view of 0.1 mm pixels; outside its ``lay_mask`` it is taken for paper."""
-    answers = _answers(_coded_blocks(view))
+    blocks = _coded_blocks(view)
+    top, bottom, left, right = _where_things_lie(blocks)
+    asked = np.ascontiguousarray(blocks[:, top:bottom, left:right])
+    network = cv2.dnn.readNetFromONNX(shipped_network())
+    network.setInput(asked[None])
+    answers = network.forward()[0]
     _to_probability(answers)
+    height, width = bottom - top, right - left
     rows, columns = (side // MAP_SHRINK for side in view.lay_mask.shape)
-    _, height, width = answers.shape
+    here = (slice(top * BLOCK, min(bottom * BLOCK, rows)), slice(left * BLOCK, min(right * BLOCK, columns)))
 
-    def fine(first: int) -> Field:
-        cells = np.empty((height, BLOCK, width, BLOCK), dtype=np.float32)
-        cells[:] = answers[first : first + N_BLOCK].reshape(BLOCK, BLOCK, height, width).transpose(2, 0, 3, 1)
-        return cells.reshape(height * BLOCK, width * BLOCK)[:rows, :columns]
+    def placed(cells: Field) -> Field:
+        field = np.zeros((rows, columns), dtype=np.float32)
+        inside = field[here]
+        inside[:] = cells[: inside.shape[0], : inside.shape[1]]
+        return field
 
-    def coarse(index: int) -> Field:
+    def fine(k: int) -> Field:
+        of_blocks = answers[k * N_BLOCK : (k + 1) * N_BLOCK].reshape(BLOCK, BLOCK, height, width)
+        return placed(of_blocks.transpose(2, 0, 3, 1).reshape(height * BLOCK, width * BLOCK))
+
+    def coarse(k: int) -> Field:
         # Sampled at block centres: linear interpolation keeps them in place.
-        return enlarged(answers[index], (height * BLOCK, width * BLOCK))[:rows, :columns]
+        return placed(enlarged(answers[k], (height * BLOCK, width * BLOCK)))
 
     ends = 4 * N_BLOCK
-    plant, foliage, bare, leafy = (fine(k * N_BLOCK) for k in range(4))
+    plant, foliage, bare, leafy = map(fine, range(4))
     return PlantMaps(plant, foliage, bare, leafy, coarse(ends), coarse(ends + 1))
 
 
@@ -111,16 +121,6 @@ def enlarged(field: Field, shape: tuple[int, ...]) -> Field:
     """Return a map, or a window of it, on the pixels (H, W) of the flat view."""
     wide = cv2.resize(field, shape[::-1], interpolation=cv2.INTER_LINEAR)
     return np.asarray(wide, dtype=np.float32)
-
-
-def _answers(blocks: Field) -> Field:
-    """Return the network's logits (18, H/4, W/4): asked where something lies, paper elsewhere."""
-    network = cv2.dnn.readNetFromONNX(shipped_network())
-    answers = np.full((N_ANSWERS, *blocks.shape[1:]), -LARGEST_LOGIT, dtype=np.float32)
-    top, bottom, left, right = _where_things_lie(blocks)
-    network.setInput(np.ascontiguousarray(blocks[:, top:bottom, left:right])[None])
-    answers[:, top:bottom, left:right] = network.forward()[0]
-    return answers
 
 
 def _where_things_lie(blocks: Field) -> tuple[int, int, int, int]:
