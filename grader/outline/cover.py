@@ -16,8 +16,8 @@ from grader.records import FlatView
 
 STRIP_CELLS = 64
 """Rows taken at a time, of cells: windows of one strip stay in the processor's cache."""
-ROOM_CELLS = 6
-"""Seen beyond the plant (1.2 mm): the reach of the colours that are carried to its edge."""
+ROOM_CELLS = 4
+"""Seen beyond the plant (0.8 mm): the reach of the colours that are carried to its edge."""
 LIGHT_STEP_PX = 64
 """The paper's light is taken as even over so many pixels: in coverage it only weighs one colour against another."""
 Bits = NDArray[np.uint8]

@@ -105,7 +105,13 @@ def way_between_mm(ends: Ends, one: EndCandidate, other: EndCandidate, mm_per_px
 def _peaks(base: NDArray[np.float32], mm_per_px: float) -> list[tuple[tuple[float, float], float]]:
     """Return the centres (x, y) px and heights of the places where a base is likely."""
     likely = (base > LEAST_PEAK).astype(np.uint8)
-    n_labels, labels, stats, _ = cv2.connectedComponentsWithStats(likely, connectivity=8)
+    left, top, wide, high = cv2.boundingRect(likely)
+    if wide == 0:
+        return []
+    base = base[top : top + high, left : left + wide]
+    n_labels, labels, stats, _ = cv2.connectedComponentsWithStats(
+        likely[top : top + high, left : left + wide], connectivity=8
+    )
     found = []
     for label in range(1, n_labels):
         x, y, width, height, _ = (int(value) for value in stats[label])
@@ -113,7 +119,7 @@ def _peaks(base: NDArray[np.float32], mm_per_px: float) -> list[tuple[tuple[floa
         rows, columns = np.nonzero(labels[window] == label)
         weight = base[window][rows, columns].astype(np.float64)
         total = float(weight.sum())
-        centre = (x + float(columns @ weight) / total, y + float(rows @ weight) / total)
+        centre = (left + x + float(columns @ weight) / total, top + y + float(rows @ weight) / total)
         found.append((centre, float(weight.max())))
     return found
 

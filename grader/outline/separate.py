@@ -65,19 +65,20 @@ def find_silhouettes(
     for thing in objects:
         x, y = thing.corner
         cells[y : y + thing.mask.shape[0], x : x + thing.mask.shape[1]][thing.mask] = 0
+    beyond = _beyond(lay)
     things = whole_pieces(cells, maps, cell_mm, settings.pieces) + objects
-    found = [_silhouette(thing, cover, lay, maps, view, settings) for thing in things]
+    found = [_silhouette(thing, cover, beyond, maps, view, settings) for thing in things]
     return tuple(_reading_order([s for s in found if s is not None]))
 
 
 def _silhouette(
-    piece: Piece, cover: Cover, lay: Mask, maps: PlantMaps, view: FlatView, settings: OutlineSettings
+    piece: Piece, cover: Cover, beyond: Mask, maps: PlantMaps, view: FlatView, settings: OutlineSettings
 ) -> Silhouette | None:
     cell_mm = view.mm_per_px * MAP_SHRINK
-    kind, reason = _kind(piece, lay, cell_mm, settings)
+    kind, reason = _kind(piece, beyond, cell_mm, settings)
     if kind is SilhouetteKind.OBJECT and piece.area_mm2 < settings.foreign.least_area_mm2:
         return None
-    (left, top), mask = with_room(piece.corner, piece.mask, lay.shape)
+    (left, top), mask = with_room(piece.corner, piece.mask, beyond.shape)
     bottom, right = top + mask.shape[0], left + mask.shape[1]
     coverage = _own(cover.share[_pixels(top, bottom), _pixels(left, right)], mask)
     corner_px = (left * MAP_SHRINK, top * MAP_SHRINK)
@@ -140,9 +141,8 @@ def _rival_score(ends: Ends, cell_mm: float, settings: OutlineSettings) -> float
 
 
 def _kind(
-    piece: Piece, lay: Mask, cell_mm: float, settings: OutlineSettings
+    piece: Piece, beyond: Mask, cell_mm: float, settings: OutlineSettings
 ) -> tuple[SilhouetteKind, str]:
-    touches = _touches_border(piece, lay)
     length_mm = piece.ends.longest_way_mm if piece.ends else 0.0
     rims, _ = cv2.findContours(piece.mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     hull = cv2.convexHull(np.concatenate(rims))
@@ -172,7 +172,7 @@ def _kind(
             SilhouetteKind.OVERLAP,
             "two or more cuttings touch or overlap here: lay them apart and take the photo again",
         )
-    if touches:
+    if _touches(piece, beyond):
         return (
             SilhouetteKind.OUTSIDE,
             "reaches outside the lay area: move it inside and take the photo again",
@@ -180,15 +180,16 @@ def _kind(
     return SilhouetteKind.CUTTING, ""
 
 
-def _touches_border(piece: Piece, lay: Mask) -> bool:
-    n_rows, n_columns = lay.shape
+def _beyond(lay: Mask) -> Mask:
+    """Return the cells that only what reaches beyond the lay area has a part in: those at its border."""
+    border = cv2.copyMakeBorder(lay.view(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    return np.asarray(cv2.erode(border, np.ones((3, 3), np.uint8))[1:-1, 1:-1] == 0)
+
+
+def _touches(piece: Piece, where: Mask) -> bool:
     x, y = piece.corner
     rows, columns = piece.mask.shape
-    if x == 0 or y == 0 or x + columns == n_columns or y + rows == n_rows:
-        return True
-    window = lay[y - 1 : y + rows + 1, x - 1 : x + columns + 1]
-    wide = cv2.dilate(np.pad(piece.mask, 1).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    return bool((wide & ~window).any())
+    return bool((piece.mask & where[y : y + rows, x : x + columns]).any())
 
 
 def _reading_order(silhouettes: list[Silhouette]) -> list[Silhouette]:
