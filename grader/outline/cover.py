@@ -9,17 +9,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.flat import LIN_FROM_SRGB8
 from grader.outline.edge import EDGE_LEVEL, Planes, coverage_of
 from grader.outline.plant import MAP_SHRINK, enlarged
-from grader.records import FlatView
+from grader.records import FlatView, linear_of
 
 STRIP_CELLS = 64
 """Rows taken at a time, of cells: windows of one strip stay in the processor's cache."""
 ROOM_CELLS = 4
 """Seen beyond the plant (0.8 mm): the reach of the colours that are carried to its edge."""
 LIGHT_STEP_PX = 64
-"""The paper's light is taken as even over so many pixels: in coverage it only weighs one colour against another."""
+"""The paper's light is taken as even over so many pixels: here it only weighs one colour against another."""
 Bits = NDArray[np.uint8]
 
 
@@ -66,7 +65,7 @@ def cover_of(view: FlatView, plant: NDArray[np.float32], least_likeness: float) 
 
 
 def _runs(likely: Bits) -> Iterator[tuple[int, int]]:
-    """Return the columns, first and beyond last, that have something in them or near: an even number of them."""
+    """Return the columns, first and beyond last, with something in them or near: an even number of them."""
     has = likely.max(axis=0)
     padded = np.pad(has, (0, len(has) % 2)).reshape(-1, 2).max(axis=1)
     near = cv2.dilate(padded[None], np.ones((1, ROOM_CELLS + 1), np.uint8))[0]
@@ -81,7 +80,7 @@ def _pixels(first: int, beyond: int) -> slice:
 
 def _linear(rgb: Bits, light: NDArray[np.float32]) -> Planes:
     """Return light over that of the paper (3,), one plane a colour, of 8 bit codes (h, w, 3)."""
-    table = LIN_FROM_SRGB8[None, :, None] / light
     planes = np.empty((3, *rgb.shape[:2]), dtype=np.float32)
-    cv2.split(cv2.LUT(rgb, table), list(planes))
+    cv2.split(linear_of(rgb), list(planes))
+    planes *= (1 / light)[:, None, None]
     return planes

@@ -72,8 +72,8 @@ def coverage_of(linear: Planes, mask: Mask) -> NDArray[np.float32]:
 def _carried(linear: Planes, weights: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return weighted means of the light around each place, (N, 3, h', w') for weights (N, h, w), reduced.
 
-    Nothing beyond the crop has weight.  All planes lie one below the other, with room between them, so that one
-    call does for all.
+    Nothing beyond the crop has weight.  All planes lie one below the other, with room between them, so that
+    one call does for all.
     """
     n_planes = len(weights) * (len(linear) + 1)
     height, width = weights.shape[1:]

@@ -1,9 +1,9 @@
 """Level lines of a picture, between pixel centres.
 
-OpenCV follows the border pixels of what lies above the level (Suzuki and Abe's border following).  From each of
-them the level is crossed on the way to those of its four neighbours that lie below it; where on the way, linear
-interpolation tells.  The crossings in the order of the walk are the corners of the level line, the same that
-marching squares finds.
+OpenCV follows the border pixels of what lies above the level (Suzuki and Abe's border following).  From each
+of them the level is crossed on the way to those of its four neighbours that lie below it; where on the way,
+linear interpolation tells.  The crossings in the order of the walk are the corners of the level line, the
+same that marching squares finds.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ LEAST_WALK_PX = 6
 
 
 def _crossed() -> NDArray[np.int64]:
-    """Return the ways across the border, (8, 8, 4) and -1 for none, by the ways to the pixel before and after.
+    """Return the ways across the border, (8, 8, 4), -1 for none, by the ways to the pixel before and after.
 
-    The border following looks at the neighbours one by one, from the pixel before to the first that lies above
-    the level, which is the pixel after.  So what it passes lies below.
+    The border following looks at the neighbours one by one, from the pixel before to the first that lies
+    above the level, which is the pixel after.  So what it passes lies below.
     """
     table = np.full((N_WAYS, N_WAYS, 4), -1)
     for before in range(N_WAYS):

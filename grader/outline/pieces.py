@@ -182,7 +182,7 @@ def _owner_within(owner: NDArray[np.int32], piece: Piece, reach: float) -> int:
 
 
 def _united(parts: list[Piece]) -> Piece:
-    """Return parts as one piece; loose parts have skeletons of their own, so the ends are the first part's."""
+    """Return parts as one piece; its ends are those of the first: loose parts have skeletons of their own."""
     low = np.min([part.corner for part in parts], axis=0)
     high = np.max([np.add(part.corner, part.mask.shape[::-1]) for part in parts], axis=0)
     mask = np.zeros((high[1] - low[1], high[0] - low[0]), dtype=bool)

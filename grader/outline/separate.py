@@ -94,9 +94,7 @@ def _silhouette(
         run_mm, half_mm = best.run_mm, best.half_width_mm
         rival = _rival_score(piece.ends, cell_mm, settings)
     near = within(mask, settings.marks_reach_mm / cell_mm)
-    marks = [
-        enlarged(shares[top:bottom, left:right] * near, coverage.shape) for shares in maps.fields
-    ]
+    marks = [enlarged(shares[top:bottom, left:right] * near, coverage.shape) for shares in maps.fields]
     for shares in (coverage, *marks):
         shares.setflags(write=False)
     return Silhouette(

@@ -140,7 +140,7 @@ class _Cells:
 def _usable(linear: Field) -> Field:
     """Return the colours (N, 3) that shaded paper may have by their brightness."""
     level = cv2.transform(linear, np.full((1, 3), 1 / 3, np.float32))
-    return linear[(level > np.exp(DEEPEST)) & (level < np.exp(FAINTEST))]
+    return np.asarray(linear[(level > np.exp(DEEPEST)) & (level < np.exp(FAINTEST))], dtype=np.float32)
 
 
 def _summed(colours: Field, n_levels: int, red: _Cells, blue: _Cells) -> NDArray[np.int64]:

@@ -13,7 +13,6 @@ from skimage.morphology import skeletonize
 
 from grader.records import Mask, Values
 
-
 SHRINK = 2
 """The skeleton is made on cells of so many pixels (0.4 mm)."""
 BESIDE = np.ones((SHRINK + 2, SHRINK + 2), np.uint8)

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from grader.outline.foreign import ForeignSettings, foreign_things
+from grader.outline.plant import MAP_SHRINK
 from grader.outline.shadow import ShadowColour, ShadowSettings, find_shadow_colour, log_colour, shaded_paper
 from grader.records import FlatView
 from tests.flat_views import linear_of_view, view_of_light
 
 SHAPE = (600, 900)
+CELLS = (SHAPE[0] // MAP_SHRINK, SHAPE[1] // MAP_SHRINK)
+NO_PLANT, ALL_LAY = np.zeros(CELLS, np.uint8), np.ones(CELLS, bool)
 SETTINGS, SHADOWS = ForeignSettings(), ShadowSettings()
 BLUE_PEN, LEAF = (0.05, 0.08, 0.35), (0.10, 0.20, 0.06)
 
@@ -61,36 +62,36 @@ def test_the_formula_gives_the_colour_of_mixed_light() -> None:
 def test_shadows_alone_are_nothing_foreign() -> None:
     for blueness in (-0.2, 0.0, 0.5):
         view = view_of(shaded(soft_shadow(), ShadowColour(blueness, 0.0, -1.7)))
-        assert foreign_things(view, np.zeros(SHAPE, np.uint8), SETTINGS) == []
+        assert foreign_things(view, NO_PLANT, ALL_LAY, SETTINGS) == []
 
 
 def test_a_pen_is_found_whole_in_light_and_shade_and_a_plant_is_left_alone() -> None:
     linear = shaded(soft_shadow(), ShadowColour(0.3, 0.0, -1.7))
     linear[100:180, 100:800] *= BLUE_PEN  # 8 x 70 mm, half of it in the shade
     linear[300:340, 100:800] *= LEAF
-    plant = np.zeros(SHAPE, np.uint8)
-    plant[300:340, 100:800] = 1
-    found = foreign_things(view_of(linear), plant, SETTINGS)
+    plant = NO_PLANT.copy()
+    plant[150:170, 50:400] = 1
+    found = foreign_things(view_of(linear), plant, ALL_LAY, SETTINGS)
     assert len(found) == 1
     (x, y), mask = found[0]
-    whole = np.zeros(SHAPE, bool)
+    whole = np.zeros(CELLS, bool)
     whole[y : y + mask.shape[0], x : x + mask.shape[1]] = mask
-    true = np.zeros(SHAPE, bool)
-    true[100:180, 100:800] = True
+    true = np.zeros(CELLS, bool)
+    true[50:90, 50:400] = True
     assert (whole & true).sum() / (whole | true).sum() > 0.95
 
 
 def test_what_is_small_is_not_mentioned() -> None:
     linear = np.ones((*SHAPE, 3))
     linear[100:170, 100:170] *= BLUE_PEN  # 49 mm2
-    assert foreign_things(view_of(linear), np.zeros(SHAPE, np.uint8), SETTINGS) == []
+    assert foreign_things(view_of(linear), NO_PLANT, ALL_LAY, SETTINGS) == []
 
 
 def test_beyond_the_lay_area_nothing_is_looked_for() -> None:
     linear = np.ones((*SHAPE, 3))
     linear[100:300, 100:300] *= BLUE_PEN
     view = view_of(linear)
-    lay = np.ones(SHAPE, bool)
-    lay[90:310, 90:310] = False
-    off = replace(view, lay_mask=lay)
-    assert foreign_things(off, np.zeros(SHAPE, np.uint8), SETTINGS) == []
+    lay = ALL_LAY.copy()
+    lay[45:155, 45:155] = False
+    assert len(foreign_things(view, NO_PLANT, ALL_LAY, SETTINGS)) == 1
+    assert foreign_things(view, NO_PLANT, lay, SETTINGS) == []
