@@ -33,6 +33,7 @@ LEAST_CONTRAST = 0.08
 EDGE_LEVEL = 0.5
 OUTLINE_SMOOTH_PX = 0.7
 """Smoothing of the covered share before its outline is taken: noise of single pixels."""
+OUTLINE_SIZE = (5, 5)
 LEAST_HOLE_PX2 = 8.0
 """Smaller holes are noise between needles."""
 Planes = NDArray[np.float32]
@@ -113,7 +114,7 @@ def outlines_mm(
     Level lines between pixel centres, not through them.
     """
     padded = cv2.copyMakeBorder(coverage, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0)
-    smooth = np.asarray(cv2.GaussianBlur(padded, (0, 0), OUTLINE_SMOOTH_PX), dtype=np.float32)
+    smooth = np.asarray(cv2.GaussianBlur(padded, OUTLINE_SIZE, OUTLINE_SMOOTH_PX), dtype=np.float32)
     points, starts = level_loops(smooth, EDGE_LEVEL)
     if not len(starts):
         return np.zeros((0, 2)), ()

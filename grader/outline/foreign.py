@@ -53,7 +53,8 @@ def foreign_things(
     unlike = (level < np.exp(settings.strange_brightness)) & (plant == 0) & lay
     if float(_opened(unlike).sum()) < least_unlike:
         return []
-    unlike[unlike] = _is_strange(small[unlike], small, settings)
+    at = np.flatnonzero(unlike)
+    unlike.ravel()[at] = _is_strange(small.reshape(-1, 3).take(at, axis=0), small, settings)
     solid = _opened(unlike)
     if float(solid.sum()) < least_unlike:
         return []

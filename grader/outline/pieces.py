@@ -102,13 +102,13 @@ def _pieces(
     cells: NDArray[np.uint8], maps: PlantMaps, cell_mm: float, settings: PieceSettings
 ) -> tuple[list[Piece], list[Piece]]:
     """Return the pieces large enough to be a cutting or part of one, and the crumbs."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(cells, connectivity=8)
+    # Labels of 16 bits are enough: a plant has thousands of cells, and they are twice as quick.
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(cells, connectivity=8, ltype=cv2.CV_16U)
+    least_cells = settings.least_crumb_mm2 / cell_mm**2
     pieces, crumbs = [], []
-    for label in range(1, len(stats)):
-        x, y, width, height, count = (int(value) for value in stats[label])
+    for label in np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] >= least_cells) + 1:
+        x, y, width, height, count = stats[label].tolist()
         area_mm2 = count * cell_mm**2
-        if area_mm2 < settings.least_crumb_mm2:
-            continue
         mask = labels[y : y + height, x : x + width] == label
         if area_mm2 < settings.least_area_mm2:
             crumbs.append(Piece((x, y), mask, area_mm2, None))

@@ -123,7 +123,7 @@ def _own(share: NDArray[np.float32], mask: Mask) -> NDArray[np.float32]:
     """Return a window's covered shares without those of neighbours; a cell's rim is the mixed edge."""
     rim = cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8))
     wide = cv2.resize(rim, share.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    return np.asarray(share * wide, dtype=np.float32)
+    return np.asarray(cv2.copyTo(share, wide), dtype=np.float32)
 
 
 def _rival_score(ends: Ends, cell_mm: float, settings: OutlineSettings) -> float:

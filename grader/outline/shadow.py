@@ -140,10 +140,11 @@ class _Cells:
 def _usable(linear: Field) -> Field:
     """Return the colours (N, 3) that shaded paper may have by their brightness."""
     level = cv2.transform(linear, np.full((1, 3), 1 / 3, np.float32))
-    return np.asarray(linear[(level > np.exp(DEEPEST)) & (level < np.exp(FAINTEST))], dtype=np.float32)
+    at = np.flatnonzero((level > np.exp(DEEPEST)) & (level < np.exp(FAINTEST)))
+    return linear.reshape(-1, 3).take(at, axis=0)
 
 
-def _summed(colours: Field, n_levels: int, red: _Cells, blue: _Cells) -> NDArray[np.int64]:
+def _summed(colours: Field, n_levels: int, red: _Cells, blue: _Cells) -> NDArray[np.int32]:
     """Return how many pixels have a level and less red and blue than each cell, (L, red + 1, blue + 1)."""
     brightness, in_red, in_blue = (part[0] for part in log_colour(colours[None]))
     level = np.floor((brightness - DEEPEST) * (n_levels / (FAINTEST - DEEPEST))).astype(np.int64)
@@ -151,8 +152,10 @@ def _summed(colours: Field, n_levels: int, red: _Cells, blue: _Cells) -> NDArray
     shape = (n_levels, red.n, blue.n)
     counted = (places >= 0).all(axis=0) & (places < np.reshape(shape, (3, 1))).all(axis=0)
     at = np.ravel_multi_index(tuple(places[:, counted]), shape)
-    counts = np.bincount(at, minlength=int(np.prod(shape))).reshape(shape)
-    return np.pad(counts, ((0, 0), (1, 0), (1, 0))).cumsum(axis=1).cumsum(axis=2)
+    summed = np.zeros((n_levels, red.n + 1, blue.n + 1), dtype=np.int32)
+    summed[:, 1:, 1:] = np.bincount(at, minlength=int(np.prod(shape))).reshape(shape)
+    np.cumsum(summed, axis=1, out=summed)
+    return np.cumsum(summed, axis=2, out=summed)
 
 
 def _candidates(settings: ShadowSettings) -> Cells:
@@ -167,7 +170,7 @@ def _candidates(settings: ShadowSettings) -> Cells:
     )
 
 
-def _counted(summed: NDArray[np.int64], red: _Cells, blue: _Cells) -> Cells:
+def _counted(summed: NDArray[np.int32], red: _Cells, blue: _Cells) -> Cells:
     """Return (N, L) how many pixels lie within both reaches, from summed-area tables."""
     level = np.arange(len(summed))
     above = summed[level, red.high, blue.high] - summed[level, red.low, blue.high]
