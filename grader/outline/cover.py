@@ -20,6 +20,8 @@ ROOM_CELLS = 4
 LIGHT_STEP_PX = 64
 """The paper's light is taken as even over so many pixels: here it only weighs one colour against another."""
 Bits = NDArray[np.uint8]
+LINEAR = linear_of(np.arange(256, dtype=np.uint8))
+"""Linear light of every code."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,6 +83,6 @@ def _pixels(first: int, beyond: int) -> slice:
 def _linear(rgb: Bits, light: NDArray[np.float32]) -> Planes:
     """Return light over that of the paper (3,), one plane a colour, of 8 bit codes (h, w, 3)."""
     planes = np.empty((3, *rgb.shape[:2]), dtype=np.float32)
-    cv2.split(linear_of(rgb), list(planes))
-    planes *= (1 / light)[:, None, None]
+    for codes, paper, plane in zip(cv2.split(np.ascontiguousarray(rgb)), light, planes, strict=True):
+        cv2.LUT(codes, LINEAR / paper, dst=plane)
     return planes
