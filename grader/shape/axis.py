@@ -147,11 +147,13 @@ def _local_mean(
     line: Field, across_mm: Values, offset_mm: Values, settings: AxisSettings
 ) -> tuple[Values, Values]:
     """Return the mean of the probability near each offset, and its standard uncertainty (K,)."""
-    gap = across_mm[None, :] - offset_mm[:, None]
-    weight = np.where(np.abs(gap) <= settings.local_mm, line, 0.0) + 1e-6 * (np.abs(gap) < 0.05)
+    across = across_mm.astype(np.float32)
+    gap = across - offset_mm.astype(np.float32)[:, None]
+    apart = np.abs(gap)
+    weight = np.where(apart <= settings.local_mm, line, 0) + np.float32(1e-6) * (apart < 0.05)
     mean = offset_mm + (weight * gap).sum(axis=1) / weight.sum(axis=1)
-    wide = np.clip(line - settings.faintest, 0, None) * (np.abs(gap) <= settings.spread_mm)
-    around = across_mm[None, :] - mean[:, None]
+    wide = np.maximum(line - np.float32(settings.faintest), 0) * (apart <= settings.spread_mm)
+    around = across - mean.astype(np.float32)[:, None]
     mass = wide.sum(axis=1)
     full = 0.5 / settings.across_step_mm  # a line known exactly
     spread2 = (wide * around**2).sum(axis=1) / np.maximum(mass, 1e-9) - settings.line_spread_mm**2

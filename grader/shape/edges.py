@@ -255,8 +255,10 @@ def _across(n_beside: int, step_mm: Values, half_mm: Values, settings: WidthSett
 
 def _mean(profiles: Profiles, chosen: Mask) -> Values:
     """Return the mean (K, C) of the chosen samples (K, U) of each profile."""
-    weight = chosen.astype(np.float32)
-    sums = np.einsum("kuc,ku->kc", profiles, weight)
+    places = np.flatnonzero(chosen.any(axis=0))
+    some = slice(int(places[0]), int(places[-1]) + 1) if len(places) else slice(0)
+    weight = chosen[:, some].astype(np.float32)
+    sums = np.einsum("kuc,ku->kc", profiles[:, some], weight)
     return np.asarray(sums / np.maximum(weight.sum(axis=1), 1)[:, None], dtype=np.float64)
 
 

@@ -266,7 +266,7 @@ def _widths_on(
     eye_mm = np.asarray(pose.plane.eye_mm)
     width, doubt = np.full(len(arc_mm), np.nan), np.zeros(len(arc_mm))
     good = np.isfinite(seen.width_mm) & (seen.width_mm > 0.1)
-    common = common_sigma_mm(pose, float(np.nanmean(seen.width_mm)) if good.any() else 0.0, settings.width)
+    common = common_sigma_mm(pose, float(seen.width_mm[good].mean()) if good.any() else 0.0, settings.width)
     if good.sum() >= 2:
         inside = (arc_mm >= seen.arc_mm[good][0]) & (arc_mm <= seen.arc_mm[good][-1])
         width[inside] = np.interp(arc_mm[inside], seen.arc_mm[good], seen.width_mm[good])
