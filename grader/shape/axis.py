@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grader.records import Points, Values
-from grader.shape.curves import arc_of, fitted, normals_of, resampled, smoothed
+from grader.shape.curves import arc_of, fitted, normals_of, smoothed
 from grader.shape.fields import CuttingFields, Field, centre_line
 
 STEEPEST = 1.2
@@ -140,7 +140,7 @@ def _joined(trail_mm: Points, way_mm: Points) -> Points:
     beyond = rest[arc_of(rest) > apart_mm] if len(rest) > 1 else rest[:0]
     if len(beyond) == 0:
         beyond = way_mm[-1:]
-    return resampled(np.vstack([trail_mm, beyond]), 0.25)
+    return np.vstack([trail_mm, beyond])
 
 
 def _local_mean(

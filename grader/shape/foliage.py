@@ -9,7 +9,7 @@ from scipy.spatial.distance import cdist
 
 from grader.records import Points, Values
 from grader.shape.branches import Branches
-from grader.shape.curves import arc_of
+from grader.shape.curves import arc_of, quantile
 from grader.shape.fields import COLOUR_SHRINK, COVERED, CuttingFields, Field
 
 BROWN_RED, BROWN_BLUE = 0.22, -0.1
@@ -82,7 +82,7 @@ def side_shoots(
             way.append(root)
         if length_mm[end] - length_mm[root] < least or not away_mm[root] < SPRINGS_MM:
             continue
-        if np.median(_widths_beside(fields, branches.nodes_mm[way])) >= LEAST_TWIGS_MM:
+        if quantile(_widths_beside(fields, branches.nodes_mm[way]), 0.5) >= LEAST_TWIGS_MM:
             found.append(np.stack([branches.nodes_mm[root], branches.nodes_mm[end]]))
     return tuple(found)
 

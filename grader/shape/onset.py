@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import Mask, Points, Values
-from grader.shape.curves import arc_of, normals_of
+from grader.shape.curves import arc_of, normals_of, quantile
 from grader.shape.fields import CuttingFields
 from grader.shape.stem import cross_sections
 
@@ -83,18 +83,13 @@ def find_onset(fields: CuttingFields, axis_mm: Points, heel_mm: float = 0.0) -> 
     width = left_mm + right_mm
     near = (arc > near_mm[0]) & (arc < near_mm[1])
     near &= np.isfinite(width)
-    stem_mm = _quantile(width[near], STEM_SHARE) if near.any() else 1.0
+    stem_mm = quantile(width[near], STEM_SHARE) if near.any() else 1.0
     half = stem_mm / 2 * (1 - TAPER_PER_MM * np.minimum(arc, 60.0))
     side = np.fmax(left_mm, right_mm)
     standing_out = ~(side < half + EXCESS_MM + EXCESS_SHARE * stem_mm)
     standing_out &= (arc > max(STRAYS_FROM_MM, start)) & (arc < below - BELOW_FOLIAGE_MM)
     strays = np.array([(first + last) / 2 for first, last in _runs(standing_out, arc)])
     return Onset(attached, strays, stem_mm, sigma)
-
-
-def _quantile(values: Values, share: float) -> float:
-    """Return the value below which a share lies, as ``numpy.quantile`` does: quicker for few values."""
-    return float(np.interp(share * (len(values) - 1), np.arange(len(values)), np.sort(values)))
 
 
 def _change(fields: CuttingFields, axis_mm: Points, arc: Values) -> tuple[float, float]:

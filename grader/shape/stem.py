@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import Points, Values
-from grader.shape.curves import arc_of, normals_of, smoothed
+from grader.shape.curves import arc_of, normals_of, quantile, smoothed
 from grader.shape.fields import COVERED, CuttingFields, Field
 
 STEP_MM = 0.25
@@ -219,7 +219,7 @@ def outline_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -
     ends = ends[ends < along[-1] - step_mm]
     if len(ends) == 0:
         return np.asarray(trail_mm[0])
-    reach = float(np.median(ends)) - FACE_MM - FACE_SHARE * 2 * half_width_mm
+    reach = quantile(ends, 0.5) - FACE_MM - FACE_SHARE * 2 * half_width_mm
     return np.asarray(start + direction * reach)
 
 

@@ -21,7 +21,7 @@ from grader.records import (
 )
 from grader.shape.axis import AxisSettings, RoughAxis, StemAxis, stem_axes
 from grader.shape.branches import Skeleton, skeleton_of, ways_from
-from grader.shape.curves import arc_of, normals_of
+from grader.shape.curves import arc_of, normals_of, quantile
 from grader.shape.edges import BareStem, WidthSettings
 from grader.shape.fields import CuttingFields, Field, colours_of, cutting_fields
 from grader.shape.foliage import browned, foliage_area_mm2, side_shoots
@@ -278,7 +278,7 @@ def _widths_on(
     sigma = np.where(np.isfinite(width), np.hypot(common, doubt), np.nan)
     low, high = settings.crushed_mm, settings.base_until_mm
     near = np.isfinite(width) & (arc_mm >= low) & (arc_mm <= high)
-    base_doubt = float(np.median(doubt[near])) if near.any() else 0.0
+    base_doubt = quantile(doubt[near], 0.5) if near.any() else 0.0
     return width, sigma, float(np.hypot(common, base_doubt))
 
 
