@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grader.records import Points, Values
-from grader.shape.curves import arc_of, fitted, normals_of, resampled, smoothed
+from grader.shape.curves import arc_of, fitted, normals_of, smoothed
 from grader.shape.fields import CuttingFields, Field, centre_line
 
 STEEPEST = 1.2
@@ -140,18 +140,20 @@ def _joined(trail_mm: Points, way_mm: Points) -> Points:
     beyond = rest[arc_of(rest) > apart_mm] if len(rest) > 1 else rest[:0]
     if len(beyond) == 0:
         beyond = way_mm[-1:]
-    return resampled(np.vstack([trail_mm, beyond]), 0.25)
+    return np.vstack([trail_mm, beyond])
 
 
 def _local_mean(
     line: Field, across_mm: Values, offset_mm: Values, settings: AxisSettings
 ) -> tuple[Values, Values]:
     """Return the mean of the probability near each offset, and its standard uncertainty (K,)."""
-    gap = across_mm[None, :] - offset_mm[:, None]
-    weight = np.where(np.abs(gap) <= settings.local_mm, line, 0.0) + 1e-6 * (np.abs(gap) < 0.05)
+    across = across_mm.astype(np.float32)
+    gap = across - offset_mm.astype(np.float32)[:, None]
+    apart = np.abs(gap)
+    weight = np.where(apart <= settings.local_mm, line, 0) + np.float32(1e-6) * (apart < 0.05)
     mean = offset_mm + (weight * gap).sum(axis=1) / weight.sum(axis=1)
-    wide = np.clip(line - settings.faintest, 0, None) * (np.abs(gap) <= settings.spread_mm)
-    around = across_mm[None, :] - mean[:, None]
+    wide = np.maximum(line - np.float32(settings.faintest), 0) * (apart <= settings.spread_mm)
+    around = across - mean.astype(np.float32)[:, None]
     mass = wide.sum(axis=1)
     full = 0.5 / settings.across_step_mm  # a line known exactly
     spread2 = (wide * around**2).sum(axis=1) / np.maximum(mass, 1e-9) - settings.line_spread_mm**2

@@ -1,4 +1,4 @@
-"""Curves in the mat plane: arc length, resampling, normals, smoothing."""
+"""Curves in the mat plane: arc length, resampling, normals, smoothing; quantiles of what lies along them."""
 
 from __future__ import annotations
 
@@ -26,6 +26,15 @@ def arc_of(points_mm: Points) -> Values:
     arc = np.zeros(len(points_mm))
     np.cumsum(np.hypot(steps[:, 0], steps[:, 1]), out=arc[1:])
     return arc
+
+
+def quantile(values: Values, share: float) -> float:
+    """Return what ``numpy.quantile`` does of finite values (N,), N > 0; much quicker for few of them."""
+    ordered = np.sort(values)
+    at = share * (len(ordered) - 1)
+    low = int(at)
+    high = min(low + 1, len(ordered) - 1)
+    return float(ordered[low] + (at - low) * (ordered[high] - ordered[low]))
 
 
 def resampled(points_mm: Points, step_mm: float) -> Points:

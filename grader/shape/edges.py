@@ -210,7 +210,8 @@ class _Across:
             direction = _mean(profile, self.is_outside) - inside
             norm = np.sqrt((direction**2).sum(axis=1))
             direction *= (side / np.maximum(norm, 1e-9))[:, None]
-            towards = np.einsum("kuc,kc->ku", change[:, self.seen], direction)
+            parts = zip(np.moveaxis(change[:, self.seen], 2, 0), direction.T.astype(np.float32), strict=True)
+            towards = sum(part * share[:, None] for part, share in parts)
             found.append(np.where(norm > least, self._first_peak(towards), np.nan))
         return np.stack(found)
 
@@ -255,8 +256,10 @@ def _across(n_beside: int, step_mm: Values, half_mm: Values, settings: WidthSett
 
 def _mean(profiles: Profiles, chosen: Mask) -> Values:
     """Return the mean (K, C) of the chosen samples (K, U) of each profile."""
-    weight = chosen.astype(np.float32)
-    sums = np.einsum("kuc,ku->kc", profiles, weight)
+    places = np.flatnonzero(chosen.any(axis=0))
+    some = slice(int(places[0]), int(places[-1]) + 1) if len(places) else slice(0)
+    weight = chosen[:, some].astype(np.float32)
+    sums = np.einsum("kuc,ku->kc", profiles[:, some], weight)
     return np.asarray(sums / np.maximum(weight.sum(axis=1), 1)[:, None], dtype=np.float64)
 
 
@@ -294,14 +297,14 @@ def _gaussian(sigma_samples: float) -> Values:
 
 def _profiles_px(
     plane: PlaneMap, centre_mm: Points, normals: Points, n_beside: int, step_mm: Values
-) -> Profiles:
-    """Return photo positions (K, U, 2) px of profiles: a few of each are mapped, the rest lie between."""
+) -> NDArray[np.float32]:
+    """Return photo positions (2, K, U) px of profiles: a few of each are mapped, the rest lie between."""
     places_mm = n_beside * step_mm[:, None] * NODES
     nodes_mm = centre_mm[:, None, :] + places_mm[..., None] * normals[:, None, :]
     nodes_px = plane.px_from_mm(nodes_mm.reshape(-1, 2)).reshape(nodes_mm.shape)
     shares = np.linspace(-1.0, 1.0, 2 * n_beside + 1)
     weights = np.vander(shares, len(NODES)) @ np.linalg.inv(np.vander(NODES, len(NODES)))
-    return np.asarray(weights @ nodes_px, dtype=np.float32)
+    return np.asarray(nodes_px.transpose(2, 0, 1) @ weights.T, dtype=np.float32)
 
 
 def _plant(cut: CutStem, across_mm: Values) -> NDArray[np.float32]:
@@ -310,6 +313,7 @@ def _plant(cut: CutStem, across_mm: Values) -> NDArray[np.float32]:
     return fields.across(fields.marks.plant, cut.centre_mm, cut.normals, across_mm)
 
 
-def _linear_at(photo: Photo, px: Profiles) -> Profiles:
-    codes = cv2.remap(photo.rgb, px, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
-    return linear_of(codes)
+def _linear_at(photo: Photo, px: NDArray[np.float32]) -> Profiles:
+    """Return linear light at photo positions (2, K, U)."""
+    codes = cv2.remap(photo.rgb, px[0], px[1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return linear_of(np.asarray(codes, dtype=np.uint8))

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.spatial import cKDTree
+from scipy.spatial.distance import cdist
 
 from grader.records import Points, Values
 from grader.shape.branches import Branches
-from grader.shape.curves import arc_of
-from grader.shape.fields import COLOUR_SHRINK, CuttingFields, Field
+from grader.shape.curves import arc_of, quantile
+from grader.shape.fields import COLOUR_SHRINK, COVERED, CuttingFields, Field
 
 BROWN_RED, BROWN_BLUE = 0.22, -0.1
 """Foliage is brown where ln(R/G) is above and ln(B/G) below these: greens and glaucous blues have
@@ -71,7 +71,7 @@ def side_shoots(
     ends = branches.ends[(length_mm[branches.ends] >= least) & np.isfinite(length_mm[branches.ends])]
     if len(ends) == 0:
         return ()
-    away_mm, _ = cKDTree(axis_mm).query(branches.nodes_mm, distance_upper_bound=SPRINGS_MM)
+    away_mm = cdist(branches.nodes_mm, axis_mm).min(axis=1)
     taken, before = (away_mm < ON_AXIS_MM).tolist(), branches.before.tolist()
     found = []
     for end in ends[np.argsort(-length_mm[ends], kind="stable")].tolist():
@@ -82,14 +82,17 @@ def side_shoots(
             way.append(root)
         if length_mm[end] - length_mm[root] < least or not away_mm[root] < SPRINGS_MM:
             continue
-        if np.median(_widths_beside(fields, branches.nodes_mm[way])) >= LEAST_TWIGS_MM:
+        if quantile(_widths_beside(fields, branches.nodes_mm[way]), 0.5) >= LEAST_TWIGS_MM:
             found.append(np.stack([branches.nodes_mm[root], branches.nodes_mm[end]]))
     return tuple(found)
 
 
 def _widths_beside(fields: CuttingFields, points_mm: Points) -> Values:
     """Return the covered length within 3 mm either side, in the better of two directions, mm."""
-    step = np.arange(-3, 3.01, 0.2)
-    across_x = fields.at(fields.coverage, points_mm[:, None, :] + step[None, :, None] * [1.0, 0.0]) > 0.5
-    across_y = fields.at(fields.coverage, points_mm[:, None, :] + step[None, :, None] * [0.0, 1.0]) > 0.5
-    return np.asarray(np.minimum(across_x.sum(axis=1), across_y.sum(axis=1)) * 0.2)
+    step_mm = 0.2
+    across = np.arange(-3, 3.01, step_mm)
+    widths = [
+        (fields.across(fields.coverage, points_mm, np.broadcast_to(way, points_mm.shape), across) > COVERED)
+        for way in ((1.0, 0.0), (0.0, 1.0))
+    ]
+    return np.asarray(np.minimum(*(width.sum(axis=1) for width in widths)) * step_mm)

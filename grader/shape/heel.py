@@ -8,12 +8,14 @@ import numpy as np
 
 from grader.records import Heel, Points
 from grader.shape.branches import Skeleton, ways_from
-from grader.shape.curves import arc_of, smoothed
+from grader.shape.curves import arc_of, quantile, smoothed
 from grader.shape.fields import CuttingFields, depth_mm
 from grader.shape.stem import cross_sections, outline_end
 
 STEM_MM = (12.0, 22.0)
 """Stretch whose width is that of the stem above a heel."""
+STEM_SHARE = 0.3
+"""Of the widths there this share is smaller than that of the stem: stubs widen it."""
 LOOK_MM = 14.0
 """Heels are shorter than this."""
 THICKER = 1.32
@@ -46,7 +48,7 @@ def find_heel(fields: CuttingFields, skeleton: Skeleton, axis_mm: Points) -> Fou
     above = (near > STEM_MM[0]) & np.isfinite(width)
     if not above.any():
         return None
-    stem = float(np.nanpercentile(width[above], 30))
+    stem = quantile(width[above], STEM_SHARE)
     thick = (width > THICKER * stem + 0.15) & (near < LOOK_MM)
     if not thick.any() or near[thick][0] > 3.0:
         return None
@@ -78,7 +80,7 @@ def _followed(
             continue
         way = branches.way_mm(int(end))
         nearest = float(np.min(np.hypot(*(up - way[-1]).T))) if len(up) else np.inf
-        depth = float(np.median(fields.at(to_paper_mm, way[len(way) // 3 :])))
+        depth = quantile(fields.at(to_paper_mm, way[len(way) // 3 :]), 0.5)
         if nearest > 0.6 * length and depth > 0.62 * stem_mm and length > best_length:
             best, best_length = way, length
     if best is None:

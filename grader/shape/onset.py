@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import Mask, Points, Values
-from grader.shape.curves import arc_of, normals_of
+from grader.shape.curves import arc_of, normals_of, quantile
 from grader.shape.fields import CuttingFields
 from grader.shape.stem import cross_sections
 
@@ -33,7 +33,7 @@ LONGEST_HEEL_MM = 9.0
 """What looks like a longer heel is not told clearly from the stem."""
 ABOVE_HEEL_MM = 3.0
 """A heel's end is known to a few mm only."""
-STEM_PERCENTILE = 45
+STEM_SHARE = 0.45
 """Stubs widen a stem here and there, streaks of bark taken for paper narrow it."""
 TAPER_PER_MM = 0.003
 """Stems get thinner by about this share for each mm (common practice, no source)."""
@@ -83,7 +83,7 @@ def find_onset(fields: CuttingFields, axis_mm: Points, heel_mm: float = 0.0) -> 
     width = left_mm + right_mm
     near = (arc > near_mm[0]) & (arc < near_mm[1])
     near &= np.isfinite(width)
-    stem_mm = float(np.percentile(width[near], STEM_PERCENTILE)) if near.any() else 1.0
+    stem_mm = quantile(width[near], STEM_SHARE) if near.any() else 1.0
     half = stem_mm / 2 * (1 - TAPER_PER_MM * np.minimum(arc, 60.0))
     side = np.fmax(left_mm, right_mm)
     standing_out = ~(side < half + EXCESS_MM + EXCESS_SHARE * stem_mm)

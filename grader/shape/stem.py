@@ -8,12 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import Points, Values
-from grader.shape.curves import arc_of, normals_of, smoothed
+from grader.shape.curves import arc_of, normals_of, quantile, smoothed
 from grader.shape.fields import COVERED, CuttingFields, Field
 
 STEP_MM = 0.25
 WAY_SMOOTH_MM = 2.0
 """Smoothing of the rough way, which goes in steps of 0.8 mm."""
+BEYOND_ANCHOR_MM = 12.0
+"""So much of it beyond the sure place is looked at."""
 FIT_MM = 6.0
 """Length of stem whose direction predicts the next step."""
 STRIDE_MM = np.arange(1, 9) * STEP_MM
@@ -78,7 +80,8 @@ def _edges(
     step_mm = fields.mm_per_px / 2
     n = math.ceil(reach_mm / step_mm)
     profiles = fields.across(fields.coverage, centre_mm, normals, step_mm * np.arange(-n, n + 1.0))
-    return _first_fall(profiles[:, n::-1], step_mm), _first_fall(profiles[:, n:], step_mm)
+    falls = _first_fall(np.concatenate([profiles[:, n::-1], profiles[:, n:]]), step_mm)
+    return falls[: len(centre_mm)], falls[len(centre_mm) :]
 
 
 def _first_fall(coverage: Field, step_mm: float) -> Values:
@@ -126,7 +129,8 @@ def stem_to_cut(fields: CuttingFields, way_mm: Points, anchor_mm: float, half_wi
     Walks outward step by step in the direction of the last stretch of middles, so that a leaf
     leaving at the side does not lead it astray, until the paper begins.
     """
-    soft = smoothed(way_mm, sigma_mm=WAY_SMOOTH_MM, step_mm=STEP_MM)
+    begin = way_mm[arc_of(way_mm) <= anchor_mm + BEYOND_ANCHOR_MM]
+    soft = smoothed(begin if len(begin) > 1 else way_mm, sigma_mm=WAY_SMOOTH_MM, step_mm=STEP_MM)
     arc = arc_of(soft)
     first = max(0.0, anchor_mm - FIT_MM)
     stretch = soft[(arc >= first) & (arc <= anchor_mm + 2.0)]
@@ -215,7 +219,7 @@ def outline_end(fields: CuttingFields, trail_mm: Points, half_width_mm: float) -
     ends = ends[ends < along[-1] - step_mm]
     if len(ends) == 0:
         return np.asarray(trail_mm[0])
-    reach = float(np.median(ends)) - FACE_MM - FACE_SHARE * 2 * half_width_mm
+    reach = quantile(ends, 0.5) - FACE_MM - FACE_SHARE * 2 * half_width_mm
     return np.asarray(start + direction * reach)
 
 

@@ -21,7 +21,7 @@ from grader.records import (
 )
 from grader.shape.axis import AxisSettings, RoughAxis, StemAxis, stem_axes
 from grader.shape.branches import Skeleton, skeleton_of, ways_from
-from grader.shape.curves import arc_of, normals_of
+from grader.shape.curves import arc_of, normals_of, quantile
 from grader.shape.edges import BareStem, WidthSettings
 from grader.shape.fields import CuttingFields, Field, colours_of, cutting_fields
 from grader.shape.foliage import browned, foliage_area_mm2, side_shoots
@@ -266,7 +266,7 @@ def _widths_on(
     eye_mm = np.asarray(pose.plane.eye_mm)
     width, doubt = np.full(len(arc_mm), np.nan), np.zeros(len(arc_mm))
     good = np.isfinite(seen.width_mm) & (seen.width_mm > 0.1)
-    common = common_sigma_mm(pose, float(np.nanmean(seen.width_mm)) if good.any() else 0.0, settings.width)
+    common = common_sigma_mm(pose, float(seen.width_mm[good].mean()) if good.any() else 0.0, settings.width)
     if good.sum() >= 2:
         inside = (arc_mm >= seen.arc_mm[good][0]) & (arc_mm <= seen.arc_mm[good][-1])
         width[inside] = np.interp(arc_mm[inside], seen.arc_mm[good], seen.width_mm[good])
@@ -278,7 +278,7 @@ def _widths_on(
     sigma = np.where(np.isfinite(width), np.hypot(common, doubt), np.nan)
     low, high = settings.crushed_mm, settings.base_until_mm
     near = np.isfinite(width) & (arc_mm >= low) & (arc_mm <= high)
-    base_doubt = float(np.median(doubt[near])) if near.any() else 0.0
+    base_doubt = quantile(doubt[near], 0.5) if near.any() else 0.0
     return width, sigma, float(np.hypot(common, base_doubt))
 
 

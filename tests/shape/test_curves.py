@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grader.shape.axis import AxisSettings, RoughAxis, cheapest_lines, stem_axes
-from grader.shape.curves import arc_of, fitted, normals_of, resampled, smoothed
+from grader.shape.curves import arc_of, fitted, normals_of, quantile, resampled, smoothed
 from grader.traits.measure import crook
 from tests.shape.probabilities import blank, draw_line, fields_of
 from tests.synthetic_records import straight_shape
@@ -110,6 +110,11 @@ def test_smoothing_takes_wiggles_out_and_keeps_the_ends() -> None:
     soft = smoothed(wiggly, 2.0, 0.25)
     assert np.allclose(soft[[0, -1]], wiggly[[0, -1]], atol=1e-6)
     assert np.abs(soft[8:-8, 1]).max() < 0.06
+
+
+@given(values=st.lists(st.floats(-1e3, 1e3), min_size=1, max_size=30), share=st.floats(0.0, 1.0))
+def test_quantiles_are_those_of_numpy(values: list[float], share: float) -> None:
+    assert quantile(np.array(values), share) == pytest.approx(float(np.quantile(values, share)), abs=1e-9)
 
 
 def test_normals_are_the_direction_turned_from_x_towards_y() -> None:
