@@ -24,6 +24,8 @@ MAP_SHRINK = 2
 BLOCK = 2
 """Cells a side that it takes as one place."""
 N_BLOCK = BLOCK * BLOCK
+N_MAPS = 6
+"""All but the last two, base and tip, have an answer for each cell; these have one for each block."""
 STEP_BLOCKS = 16
 """Sides are padded to a multiple: the network halves them four times."""
 BLOCK_PX = MAP_SHRINK * BLOCK * STEP_BLOCKS
@@ -95,26 +97,20 @@ def plant_maps(view: FlatView) -> PlantMaps:
     answers = network.forward()[0]
     _to_probability(answers)
     height, width = bottom - top, right - left
-    rows, columns = (side // MAP_SHRINK for side in view.lay_mask.shape)
-    here = (slice(top * BLOCK, min(bottom * BLOCK, rows)), slice(left * BLOCK, min(right * BLOCK, columns)))
-
-    def placed(cells: Field) -> Field:
-        field = np.zeros((rows, columns), dtype=np.float32)
-        inside = field[here]
-        inside[:] = cells[: inside.shape[0], : inside.shape[1]]
-        return field
-
-    def fine(k: int) -> Field:
-        of_blocks = answers[k * N_BLOCK : (k + 1) * N_BLOCK].reshape(BLOCK, BLOCK, height, width)
-        return placed(of_blocks.transpose(2, 0, 3, 1).reshape(height * BLOCK, width * BLOCK))
-
-    def coarse(k: int) -> Field:
+    _, n_down, n_across = blocks.shape
+    # One array for all: pages of it that nothing is written to cost nothing.
+    fields = np.zeros((N_MAPS, n_down, BLOCK, n_across, BLOCK), dtype=np.float32)
+    inside = fields[:, top:bottom, :, left:right]
+    n_fine = N_BLOCK * (N_MAPS - 2)
+    of_cells = answers[:n_fine].reshape(N_MAPS - 2, BLOCK, BLOCK, height, width)
+    inside[:-2] = of_cells.transpose(0, 3, 1, 4, 2)
+    for k in (-2, -1):
         # Sampled at block centres: linear interpolation keeps them in place.
-        return placed(enlarged(answers[k], (height * BLOCK, width * BLOCK)))
-
-    ends = 4 * N_BLOCK
-    plant, foliage, bare, leafy = map(fine, range(4))
-    return PlantMaps(plant, foliage, bare, leafy, coarse(ends), coarse(ends + 1))
+        cells = enlarged(answers[k], (height * BLOCK, width * BLOCK))
+        inside[k] = cells.reshape(height, BLOCK, width, BLOCK)
+    rows, columns = (side // MAP_SHRINK for side in view.lay_mask.shape)
+    whole = fields.reshape(N_MAPS, n_down * BLOCK, n_across * BLOCK)[:, :rows, :columns]
+    return PlantMaps(*whole)
 
 
 def enlarged(field: Field, shape: tuple[int, ...]) -> Field:
