@@ -123,7 +123,7 @@ def fit_plane(
 
 def _bent(flat: _Solution, eye_mm: tuple[float, float, float]) -> _Solution:
     """Return the solution for a bent sheet, started from the flat one; points left out may come back."""
-    model = replace(flat.model, eye_mm=eye_mm)
+    model = flat.model.bent(eye_mm)
     start = model.start()
     start[: len(flat.params)] = flat.params
     return _solve(model, start, np.ones(len(model.points_mm), dtype=bool))

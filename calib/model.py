@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import cv2
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.find import MatSighting
-from calib.frames import BEND_BOX, BEND_WAVES, PlaneMap, Points, SheetBend
+from calib.frames import BEND_BOX, BEND_WAVES, PlaneMap, Points, SheetBend, bent_by_lens
 
 RADIAL_PRIOR = 0.1
 """Standard deviation expected of k1 and k2 (radius = half the diagonal); phones show 0.05 and less."""
@@ -63,6 +63,8 @@ class PlaneModel:
     centre_mm: tuple[float, float]
     size_mm: float
     eye_mm: tuple[float, float, float] | None = None
+    waves: NDArray[np.float64] | None = None
+    """(N, 25) of the bend at the fiducials: they stay where they are, whatever the parameters."""
 
     @classmethod
     def of(cls, sighting: MatSighting, image_size_px: tuple[int, int]) -> PlaneModel:
@@ -79,6 +81,11 @@ class PlaneModel:
             centre_mm=(page[0] / 2, page[1] / 2),
             size_mm=max(page) / 2,
         )
+
+    def bent(self, eye_mm: tuple[float, float, float]) -> PlaneModel:
+        """Return the model of a bent sheet seen from a known place."""
+        level = SheetBend(self.centre_mm, self.size_mm, np.zeros(len(BEND_WAVES)))
+        return replace(self, eye_mm=eye_mm, waves=level.terms(self.points_mm))
 
     @property
     def grows(self) -> bool:
@@ -130,8 +137,29 @@ class PlaneModel:
 
     def px(self, params: NDArray[np.float64]) -> Points:
         """Return where the parameters put the fiducials in the photo."""
-        growth = self.growth_mm(params) if self.grows else 0.0
-        return self.plane(params).px_from_mm(self.points_mm + growth * self.outward)
+        if self.grows:
+            return self.plane(params).px_from_mm(self.points_mm + params[8 + N_LENS] * self.outward)
+        _, ideal, _ = self._ideal(params, self._seen_mm(params))
+        k1, k2, p1, p2 = (float(value) for value in params[8 : 8 + N_LENS])
+        return np.asarray(self.centre_px + self.radius_px * bent_by_lens(ideal, k1, k2, p1, p2))
+
+    def _seen_mm(self, params: NDArray[np.float64]) -> Points:
+        """Return where fiducials that do not grow are seen on the plane of the sheet, mm."""
+        if self.waves is None or self.eye_mm is None:
+            return self.points_mm
+        rise_mm = (self.waves @ params[-len(BEND_WAVES) :])[:, None]
+        away_mm = self.points_mm - self.eye_mm[:2]
+        return np.asarray(self.points_mm + away_mm * rise_mm / (self.eye_mm[2] - rise_mm))
+
+    def _ideal(
+        self, params: NDArray[np.float64], seen_mm: Points
+    ) -> tuple[Points, Points, NDArray[np.float64]]:
+        """Return the points (N, 3) as the homography takes them, (N, 2) ideal positions and (N,) divisors."""
+        m = np.ones((len(seen_mm), 3))
+        m[:, :2] = (seen_mm - self.centre_mm) / self.size_mm
+        homography = np.append(params[:8], 1.0).reshape(3, 3)
+        seen = m @ homography.T
+        return m, seen[:, :2] / seen[:, 2:], seen[:, 2]
 
     def residuals(self, params: NDArray[np.float64], keep: NDArray[np.bool_]) -> NDArray[np.float64]:
         """Return misfits of the points kept and of the parameters, each over what is expected."""
@@ -161,10 +189,8 @@ class PlaneModel:
             How they move as edges grow; without, they do not.
         """
         seen_mm, by_bend, by_place = self._seen_slopes(params, points_mm)
-        m = np.column_stack([(seen_mm - self.centre_mm) / self.size_mm, np.ones(len(seen_mm))])
         homography = np.append(params[:8], 1.0).reshape(3, 3)
-        w = m @ homography[2]
-        ideal = (m @ homography[:2].T) / w[:, None]
+        m, ideal, w = self._ideal(params, seen_mm)
         by_ideal, by_lens = _lens_slopes(ideal, params[8 : 8 + N_LENS])
         by_homography = np.zeros((len(m), 2, 8))
         by_homography[:, 0, :3] = by_homography[:, 1, 3:6] = m / w[:, None]
