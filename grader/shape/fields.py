@@ -88,7 +88,7 @@ def centre_line(fields: CuttingFields) -> Field:
 
 
 def colours_of(view: FlatView, corner_px: tuple[int, int], shape: tuple[int, int]) -> Field:
-    """Return linear light over that of the paper in the middles of cells of a crop, COLOUR_SHRINK pixels wide.
+    """Return linear light over that of the paper at each COLOUR_SHRINK-th pixel of a crop.
 
     Parameters
     ----------
