@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial.distance import cdist
 
-from grader.records import Points, Values
+from grader.records import Mask, Points, Values
 from grader.shape.branches import Branches
 from grader.shape.curves import arc_of, quantile
 from grader.shape.fields import COLOUR_SHRINK, COVERED, CuttingFields, Field
@@ -72,7 +73,10 @@ def side_shoots(
     if len(ends) == 0:
         return ()
     away_mm = cdist(branches.nodes_mm, axis_mm).min(axis=1)
-    taken, before = (away_mm < ON_AXIS_MM).tolist(), branches.before.tolist()
+    is_taken = away_mm < ON_AXIS_MM
+    # What is too short as a whole takes nothing away from longer ones: it springs from where they do.
+    ends = ends[length_mm[ends] - length_mm[_roots(branches.before, is_taken)[ends]] >= least]
+    taken, before = is_taken.tolist(), branches.before.tolist()
     found = []
     for end in ends[np.argsort(-length_mm[ends], kind="stable")].tolist():
         root, way = end, [end]
@@ -85,6 +89,15 @@ def side_shoots(
         if quantile(_widths_beside(fields, branches.nodes_mm[way]), 0.5) >= LEAST_TWIGS_MM:
             found.append(np.stack([branches.nodes_mm[root], branches.nodes_mm[end]]))
     return tuple(found)
+
+
+def _roots(before: NDArray[np.int32], is_root: Mask) -> NDArray[np.int64]:
+    """Return the next root (N,) on each node's way to the base: looked for twice as far each time."""
+    nodes = np.arange(len(before))
+    ahead = np.where(is_root | (before < 0), nodes, before)
+    for _ in range(len(before).bit_length()):
+        ahead = ahead[ahead]
+    return ahead
 
 
 def _widths_beside(fields: CuttingFields, points_mm: Points) -> Values:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from grader.records import MatPose, PaperLight
 from grader.shape.branches import branches_from
 from grader.shape.fields import COLOUR_SHRINK, CuttingFields, colours_of
-from grader.shape.foliage import browned, foliage_area_mm2, side_shoots
+from grader.shape.foliage import _roots, browned, foliage_area_mm2, side_shoots
 from grader.shape.trace import ShapeSettings, _area_from_above
 from tests.flat_views import view_of_light
 from tests.shape.probabilities import MM_PER_PX, blank, draw_line, fields_of
@@ -182,3 +182,9 @@ def test_a_loose_piece_is_not_reached_and_paper_has_no_branches() -> None:
     beyond = branches.nodes_mm[:, 0] > 65.0
     assert np.isinf(branches.length_mm[beyond]).all() and np.isfinite(branches.length_mm[~beyond]).all()
     assert branches_from(fields_of(blank()), np.array([BASE])) is None
+
+
+def test_the_root_of_a_node_is_the_next_one_on_its_way_to_the_base() -> None:
+    before = np.array([-1, 0, 1, 2, 3, 2, 5, -9, 7], dtype=np.int32)
+    is_root = np.array([1, 0, 1, 0, 0, 0, 0, 0, 0], dtype=bool)
+    assert _roots(before, is_root).tolist() == [0, 0, 2, 2, 2, 2, 2, 7, 7]
