@@ -62,7 +62,7 @@ def ordinary(path: Path, folder: Path, n: int) -> None:
     print(f"  {'grade_photo':36}{1000 * whole_s:7.0f} ms = {whole_s / decode_s:.1f} times as long")
     for name, time_s in stages.items():
         print(f"    {name:34}{1000 * time_s:7.0f} ms {'#' * round(40 * time_s / whole_s)}")
-    print("  (the two that write are not part of grade_photo)\n", flush=True)
+    print("  (those that write are not part of grade_photo)\n", flush=True)
 
 
 def cuttings(paths: dict[int, Path], folder: Path, n: int) -> None:

@@ -21,6 +21,7 @@ import grader.outline
 import grader.shape
 import grader.traits.measure
 import grader.verdict
+import grader.write.small
 from grader.batch.work import Task, work
 from tests.speed.photos import kit
 
@@ -37,6 +38,8 @@ STAGES: tuple[tuple[str, Any, str], ...] = (
     ("traits", grader.traits.measure, "measure_traits"),
     ("verdict (measures pieces too)", grader.verdict, "grade_cutting"),
     ("write: picture", ANNOTATE, "write_picture"),
+    ("write: images of the report", grader.write.small, "small_images"),
+    ("write: images of the report, stored", grader.write.small, "keep_images"),
     ("write: kept result", grader.batch.keep.Keep, "store"),
 )
 """Name for the table, where the function is looked up, its name."""
@@ -103,4 +106,4 @@ def _one(task: Task) -> tuple[dict[str, float], float]:
         for patch in patches:
             patch.stop()
     assert done.key, done
-    return times, whole_s - times["write: picture"] - times["write: kept result"]
+    return times, whole_s - sum(time_s for name, time_s in times.items() if name.startswith("write: "))

@@ -3,7 +3,8 @@
 Run by hand, after :mod:`tests.studies.plant_labels` (needs ``pip install torch onnx``; a graphics card)::
 
     git show db9103d:grader/outline/plant_maps.onnx > teacher.onnx
-    python -m tests.studies.plant_maps labels grader/outline/plant_maps.onnx --teacher teacher.onnx --seconds 760
+    python -m tests.studies.plant_maps labels grader/outline/plant_maps.onnx \\
+        --teacher teacher.onnx --seconds 760
 
 The network in use was learned from 95 photos: folders a and b of the independent trays without
 ``print097_card`` (its foreign scale), and the studio's "dev" set (64 photos).  Folder c, the "judge" set and
