@@ -64,7 +64,7 @@ class PlaneModel:
     size_mm: float
     eye_mm: tuple[float, float, float] | None = None
     waves: NDArray[np.float64] | None = None
-    """(N, 25) of the bend at the fiducials: they stay where they are, whatever the parameters."""
+    """(N, 25) of the bend at fiducials that do not move with the parameters; None: worked out each time."""
 
     @classmethod
     def of(cls, sighting: MatSighting, image_size_px: tuple[int, int]) -> PlaneModel:
@@ -137,8 +137,9 @@ class PlaneModel:
 
     def px(self, params: NDArray[np.float64]) -> Points:
         """Return where the parameters put the fiducials in the photo."""
-        if self.grows:
-            return self.plane(params).px_from_mm(self.points_mm + params[8 + N_LENS] * self.outward)
+        if self.grows or (self.eye_mm is not None and self.waves is None):
+            growth = self.growth_mm(params) if self.grows else 0.0
+            return self.plane(params).px_from_mm(self.points_mm + growth * self.outward)
         _, ideal, _ = self._ideal(params, self._seen_mm(params))
         k1, k2, p1, p2 = (float(value) for value in params[8 : 8 + N_LENS])
         return np.asarray(self.centre_px + self.radius_px * bent_by_lens(ideal, k1, k2, p1, p2))

@@ -44,6 +44,8 @@ def paper_light(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[PaperL
         fit = _solve(basis, brightness, weight)
         residual = brightness - basis @ fit
         near = usable & (weight > 0.3)
+        if not near.any():
+            break
         centred = residual[near] - np.median(residual[near])
         scatter = max(1.4826 * float(np.median(np.abs(centred))), NOISE_FLOOR)
         below = residual < -1.5 * scatter

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calib.codes import read_markers
+from calib.codes import _from_unit_square, read_markers
 
 WINDOWS_PX = (15, 33)
 SIDE_PX = 64
@@ -78,3 +78,11 @@ def test_black_squares_and_noise_are_no_markers() -> None:
     for k in range(6):
         gray[70 + 40 * k : 100 + 40 * k, 80 : 110 + 20 * k] = 20
     assert read_markers(gray, "APRILTAG_36h10", WINDOWS_PX) == []
+
+
+def test_the_homography_of_a_shape_is_opencvs() -> None:
+    quads = np.random.default_rng(4).normal(0.0, 3.0, (50, 4, 2))
+    quads += np.array([[0, 0], [40, 2], [44, 38], [-3, 41]])
+    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
+    theirs = [cv2.getPerspectiveTransform(square, quad.astype(np.float32)) for quad in quads]
+    assert np.abs(_from_unit_square(quads) - theirs).max() < 1e-4

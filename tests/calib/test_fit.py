@@ -152,3 +152,16 @@ def test_written_out_slopes_are_those_of_differences(is_bent: bool) -> None:
         # By how much edges grow (number 12), the slope of a bend is left out.
         rel = 0.01 if is_bent and k == 12 else 1e-5
         assert np.abs(slopes[:, k] - apart).max() < rel * np.abs(apart).max()
+
+
+@pytest.mark.parametrize("is_bent", [False, True])
+def test_fiducials_lie_where_the_map_of_the_same_parameters_puts_them(is_bent: bool) -> None:
+    truth = camera(LAYOUT.page_mm, SHOT)
+    seen = sighting_of(truth.px_from_mm(LAYOUT.saddles_mm), LAYOUT.saddles_mm)
+    model = PlaneModel.of(seen, SIZE_PX)
+    model = model.bent(truth.eye_mm) if is_bent else model
+    params = model.start()
+    params[8:] = np.random.default_rng(3).normal(0.0, 0.05, len(params) - 8)
+    # Second way: the map that is handed over.
+    expected = model.plane(params).px_from_mm(LAYOUT.saddles_mm)
+    assert np.abs(model.px(params) - expected).max() < 1e-8
