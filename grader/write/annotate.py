@@ -26,7 +26,7 @@ from grader.write.picture_note import PictureNote, note_of
 JPEG_QUALITY = 88
 RIM_PX = 3
 """Rim on each side of a line, in the opposite brightness."""
-LINE_TOLERANCE_PX = 0.35
+LINE_TOLERANCE_PX = 0.45
 """How far a drawn line may be off: less than half a pixel is not seen."""
 LEAST_GAP_PX = 1.0
 """A narrower gap at a corner of a line is not seen."""

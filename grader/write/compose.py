@@ -25,10 +25,12 @@ from grader.write.marks import (
     Ring,
     Words,
 )
-from grader.write.place import CELL_PX, Free, owned_counts
+from grader.write.place import Free, owned_counts
 
 LEAST_STEM_MM = 12.0
 """Kept free of labels where the stripped stem is shorter or unknown: what is measured must be seen."""
+STEP_PX = 2.0
+"""Between points along an outline that is laid on the map of taken places: far finer than its cells."""
 WORD_PX = 34.0
 BASE_LINE_MM = 9.0
 """Length of the line at the cut face: seen beside the stem on both sides."""
@@ -53,8 +55,8 @@ def marks_of(graded: GradedPhoto, canvas: Canvas) -> list[Mark]:
     outlines = [outline_on_canvas(canvas, plane, cutting.outline_mm) for cutting in graded.cuttings]
     others = [outline_on_canvas(canvas, plane, thing.outline_mm) for thing in graded.set_aside]
     free = Free(*canvas.size_px)
-    nears = [stepped(outline, CELL_PX / 2) for outline in outlines]
-    for outline in (*nears, *(stepped(other, CELL_PX / 2) for other in others)):
+    nears = [stepped(outline, STEP_PX) for outline in outlines]
+    for outline in (*nears, *(stepped(other, STEP_PX) for other in others)):
         free.take_polygon(outline)
     kept = [_kept_free(cutting, canvas, plane) for cutting in graded.cuttings]
     for line in (line for lines in kept for line in lines):
@@ -145,7 +147,7 @@ def _kept_free(cutting: Cutting, canvas: Canvas, plane: PlaneMap) -> list[Points
 def _word(thing: SetAside, outline_px: Points, free: Free) -> Words:
     lines = _WORD[thing.kind]
     width, height = block_size(lines, WORD_PX)
-    place = free.place(stepped(outline_px, CELL_PX / 2), width, height)
+    place = free.place(stepped(outline_px, STEP_PX), width, height)
     if place is None:
         place = (float(outline_px[0, 0]), float(outline_px[0, 1]))
     free.take_box(*place, width, height)

@@ -19,6 +19,8 @@ FARTHEST_PX = 420.0
 GAP_PX = 10.0
 FOREIGN_PX = 200.0
 """A label that lies wholly beside another cutting counts as so much further off."""
+COST_STEPS = 16.0
+"""Distances are compared to a sixteenth of a pixel."""
 FIRST_LEADERS = 8
 """So many free places are tried at once first: nearly always one of them will do."""
 MOST_LEADERS = 24
@@ -129,15 +131,20 @@ class Free:
         if away_px is None:
             away_px = self.away_from(near_px)
         nearest_px = _least(away_px[low[1] : high[1], low[0] : high[0]], w, h)
-        y, x = np.nonzero(is_free & (nearest_px <= farthest_px))
-        if not len(x):
+        found = np.flatnonzero(is_free & (nearest_px <= farthest_px))
+        if not len(found):
             return None
-        cost_px = nearest_px[y, x].astype(np.float64)
+        cost_px = nearest_px.ravel()[found].astype(np.float64)
         if owned is not None:
             part = owned[low[1] : low[1] + rows + 1, low[0] : low[0] + cols + 1]
-            cost_px = cost_px + FOREIGN_PX * (1.0 - _box_sums(part, w, h)[y, x] / (w * h))
-        order = np.argsort(cost_px, kind="stable")
-        corners = (np.stack([x, y], axis=1)[order] + low).astype(np.float64) * CELL_PX
+            cost_px = cost_px + FOREIGN_PX * (1.0 - _box_sums(part, w, h).ravel()[found] / (w * h))
+        # Sorted as small whole numbers: a tenth of the time.
+        cost = np.minimum(cost_px * COST_STEPS, np.iinfo(np.uint16).max).astype(np.uint16)
+        order = np.argsort(cost, kind="stable")
+        if leader is not None:
+            order = order[:: max(1, len(order) // MOST_LEADERS)]
+        y, x = np.divmod(found[order], nearest_px.shape[1])
+        corners = (np.stack([x, y], axis=1) + low).astype(np.float64) * CELL_PX
         if leader is not None:
             return self._clear(corners, size_px, *leader)
         return float(corners[0, 0]), float(corners[0, 1])
@@ -159,7 +166,6 @@ class Free:
         own: NDArray[np.bool_],
     ) -> tuple[float, float] | None:
         """Return the first of some corners from which a straight leader crosses nothing."""
-        corners_px = corners_px[:: max(1, len(corners_px) // MOST_LEADERS)]
         ends_px = ends_px[:: max(1, len(ends_px) // MOST_ENDS)]
         is_taken = (self.n_taken > 0) & ~own
         for some_px in (corners_px[:FIRST_LEADERS], corners_px[FIRST_LEADERS:]):
@@ -194,12 +200,13 @@ class Free:
 
     def _cells_of(self, lines_px: Points) -> NDArray[np.intp]:
         """Return the places in the flattened map, (..., N), of the cells under straight lines (..., 2, 2)."""
-        (x0, y0), (x1, y1) = (np.moveaxis(lines_px[..., k, :] / CELL_PX, -1, 0) for k in (0, 1))
-        n = 2 + int(np.hypot(x1 - x0, y1 - y0).max())
-        along = np.linspace(0.0, 1.0, n)
+        start = lines_px[..., 0, :] / CELL_PX
+        away = lines_px[..., 1, :] / CELL_PX - start
+        n = 2 + int(np.sqrt((away * away).sum(axis=-1).max()))
+        along = np.arange(n) / (n - 1)
         rows, columns = self.n_taken.shape
-        y = _whole(y0[..., None] + along * (y1 - y0)[..., None], rows)
-        x = _whole(x0[..., None] + along * (x1 - x0)[..., None], columns)
+        y = _whole(start[..., 1, None] + along * away[..., 1, None], rows)
+        x = _whole(start[..., 0, None] + along * away[..., 0, None], columns)
         return np.asarray(y * columns + x)
 
 
@@ -233,7 +240,9 @@ def owned_counts(covered: Sequence[NDArray[np.bool_]]) -> list[NDArray[np.int32]
 
 def _whole(places: Points, n_cells: int) -> NDArray[np.intp]:
     """Return the number of the cell of each place, the outermost for places outside."""
-    return np.asarray(np.minimum(np.maximum(places, 0.0), n_cells - 1.0).astype(np.intp))
+    np.maximum(places, 0.0, out=places)
+    np.minimum(places, n_cells - 1.0, out=places)
+    return places.astype(np.intp)
 
 
 def _box_sums(total: NDArray[np.int32], columns: int, rows: int) -> NDArray[np.int32]:

@@ -147,4 +147,4 @@ def _cut_out(
 def _at_most(picture: Image.Image, width_px: int, height_px: int) -> Image.Image:
     scale = min(1.0, width_px / picture.width, height_px / picture.height)
     size = (max(1, round(picture.width * scale)), max(1, round(picture.height * scale)))
-    return picture.resize(size, Image.Resampling.HAMMING) if scale < 1.0 else picture
+    return picture.resize(size, Image.Resampling.HAMMING, reducing_gap=1.0) if scale < 1.0 else picture
