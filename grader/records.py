@@ -116,7 +116,10 @@ Share = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlantMarks:
-    """What each pixel of a silhouette's crop probably is; 0 outside the silhouette."""
+    """What each cell of a silhouette's crop probably is, (h/2, w/2); 0 outside the silhouette.
+
+    Cells are squares of 2 x 2 pixels of the flat view, the first at the crop's first pixel.
+    """
 
     plant: Share
     """Any part of the plant."""
@@ -159,7 +162,7 @@ class Silhouette:
     edge_sigma_mm: float
     """Standard uncertainty of the edge position."""
     marks: PlantMarks
-    """Of the same crop."""
+    """Of the same crop, half as fine."""
 
 
 # ---- shape: Silhouette -> CuttingShape --------------------------------------------------------------

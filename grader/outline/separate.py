@@ -13,7 +13,7 @@ from grader.outline.edge import outlines_mm
 from grader.outline.ends import Ends, way_between_mm
 from grader.outline.foreign import ForeignSettings, foreign_things
 from grader.outline.pieces import Piece, PieceSettings, closed, whole_pieces, with_room, within
-from grader.outline.plant import MAP_SHRINK, PlantMaps, enlarged, plant_maps
+from grader.outline.plant import MAP_SHRINK, PlantMaps, plant_maps
 from grader.records import FlatView, Mask, MatPose, PlantMarks, Silhouette, SilhouetteKind
 
 
@@ -94,7 +94,7 @@ def _silhouette(
         run_mm, half_mm = best.run_mm, best.half_width_mm
         rival = _rival_score(piece.ends, cell_mm, settings)
     near = within(mask, settings.marks_reach_mm / cell_mm)
-    marks = [enlarged(shares[top:bottom, left:right] * near, coverage.shape) for shares in maps.fields]
+    marks = [shares[top:bottom, left:right] * near for shares in maps.fields]
     for shares in (coverage, *marks):
         shares.setflags(write=False)
     return Silhouette(

@@ -28,15 +28,39 @@ class CuttingFields:
     coverage: Field
     """(h, w) covered share, 0 to 1."""
     marks: PlantMarks
-    """Probabilities of the same crop."""
+    """Probabilities of the same crop, in cells of several pixels."""
     mm_per_px: float
     corner_mm: tuple[float, float]
     """Mat position of the centre of pixel (0, 0) of the crop."""
 
+    @property
+    def cell_px(self) -> int:
+        """Pixels along a side of a cell of the marks."""
+        return self._pixels_of(self.marks.plant)
+
+    @property
+    def cell_mm(self) -> float:
+        """Side of such a cell."""
+        return self.cell_px * self.mm_per_px
+
+    def _pixels_of(self, field: Field) -> int:
+        return int(self.coverage.shape[1] // field.shape[1])
+
+    def _first_mm(self, field: Field) -> tuple[float, float]:
+        """Return the mat position of the centre of a field's first cell."""
+        to_middle_mm = (self._pixels_of(field) - 1) / 2 * self.mm_per_px
+        return self.corner_mm[0] + to_middle_mm, self.corner_mm[1] + to_middle_mm
+
+    def middle_mm(self, field: Field, cell: Values) -> tuple[float, float]:
+        """Return the mat position of a place (x, y) of a field, in its cells."""
+        x, y = (cell * self._pixels_of(field) * self.mm_per_px + self._first_mm(field)).tolist()
+        return x, y
+
     def at(self, field: Field, points_mm: Points) -> Values:
         """Return the field's values (...,) at mat positions (..., 2), 0 outside the crop."""
         points_mm = np.asarray(points_mm)
-        xy = ((points_mm - self.corner_mm) / self.mm_per_px).astype(np.float32)
+        step_mm = self._pixels_of(field) * self.mm_per_px
+        xy = ((points_mm - self._first_mm(field)) / step_mm).astype(np.float32)
         if xy.size == 0:
             return np.zeros(xy.shape[:-1])
         # One row for each profile: remap takes at most 32,767 rows and as many columns.
@@ -53,8 +77,9 @@ class CuttingFields:
         across_mm : (U,)
             Distances from the curve along its normals.
         """
-        x, y = ((centre_mm - self.corner_mm) / self.mm_per_px).astype(np.float32).T
-        along_x, along_y = (normals / self.mm_per_px).astype(np.float32).T
+        step_mm = self._pixels_of(field) * self.mm_per_px
+        x, y = ((centre_mm - self._first_mm(field)) / step_mm).astype(np.float32).T
+        along_x, along_y = (normals / step_mm).astype(np.float32).T
         u = across_mm.astype(np.float32)
         return np.asarray(
             cv2.remap(
@@ -83,7 +108,7 @@ def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:
 
 
 def centre_line(fields: CuttingFields) -> Field:
-    """Return the probability (h, w) of the stem's centre line, below the foliage or within it."""
+    """Return the probability in cells of the stem's centre line, below the foliage or within it."""
     return np.asarray(cv2.max(fields.marks.bare_axis, fields.marks.leafy_axis), dtype=np.float32)
 
 

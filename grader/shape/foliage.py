@@ -11,7 +11,7 @@ from scipy.spatial.distance import cdist
 from grader.records import Mask, Points, Values
 from grader.shape.branches import Branches
 from grader.shape.curves import arc_of, quantile
-from grader.shape.fields import COLOUR_SHRINK, COVERED, CuttingFields, Field
+from grader.shape.fields import COVERED, CuttingFields, Field
 
 BROWN_RED, BROWN_BLUE = 0.22, -0.1
 """Foliage is brown where ln(R/G) is above and ln(B/G) below these: greens and glaucous blues have
@@ -29,12 +29,12 @@ LEAST_TWIGS_MM = 1.2
 """One long needle or leaf is narrower: no shoot carries so little."""
 
 
-def foliage_area_mm2(foliage: Field, mm_per_px: float) -> float:
+def foliage_area_mm2(foliage: Field, cell_mm: float) -> float:
     """Return the area seen, not yet corrected for height: the sum of the probabilities (h, w) of foliage.
 
     Without bias if they are true.
     """
-    return float(foliage.sum()) * mm_per_px**2
+    return float(foliage.sum()) * cell_mm**2
 
 
 def browned(foliage: Field, colours: Field) -> tuple[float, float]:
@@ -42,14 +42,14 @@ def browned(foliage: Field, colours: Field) -> tuple[float, float]:
 
     Parameters
     ----------
-    foliage : (h, w)
+    foliage : (h / n, w / n)
         Probabilities.
     colours : (h // COLOUR_SHRINK, w // COLOUR_SHRINK, 3)
         Linear light over that of the paper.
     """
     rows, columns = colours.shape[:2]
-    middle = COLOUR_SHRINK // 2
-    solid = foliage[middle::COLOUR_SHRINK, middle::COLOUR_SHRINK][:rows, :columns] > SOLID
+    step = foliage.shape[1] // columns
+    solid = foliage[step // 2 :: step, step // 2 :: step][:rows, :columns] > SOLID
     red, green, blue = colours[solid].T
     if len(green) <= LEAST_SOLID_CELLS:
         return 0.0, BROWNED_SIGMA

@@ -19,13 +19,11 @@ from skimage.graph import MCP_Geometric
 
 from grader.records import Mask, Points, Values
 from grader.shape.curves import arc_of
-from grader.shape.fields import COVERED, CuttingFields, Field
+from grader.shape.fields import COVERED, CuttingFields, Field, centre_line
 
 SHRINK = 8
 """Ways are searched on cells of so many pixels (0.8 mm): the axis is told from them to sub-pixel later, and
 finer cells gave neither better lengths nor better crooks (183 cuttings of twenty photos)."""
-FIELD_SHRINK = 2
-"""Every second pixel is looked at, which is how fine the probabilities are (0.2 mm)."""
 FAINTEST = 0.03
 """Probability of the centre line that is added everywhere: the line may be interrupted."""
 OFF_PLANT_COST = 4.0
@@ -82,9 +80,9 @@ class Leader:
 
 def find_leader(fields: CuttingFields, base_mm: Points) -> Leader | None:
     """Return the way from a base (2,) to the likeliest tip, or None where there is none."""
-    shrunk = (slice(None, None, FIELD_SHRINK), slice(None, None, FIELD_SHRINK))
-    line = _largest_in_cells(np.maximum(fields.marks.bare_axis[shrunk], fields.marks.leafy_axis[shrunk]))
-    near = _largest_in_cells(fields.coverage[shrunk] > COVERED)
+    step = fields.cell_px
+    line = _largest_in_cells(centre_line(fields), SHRINK // step)
+    near = _largest_in_cells(fields.coverage[::step, ::step] > COVERED, SHRINK // step)
     grid = _Grid(fields.mm_per_px * SHRINK, fields.corner_mm, line.shape)
     tips = _tips(fields)
     search = MCP_Geometric(_cost(line, near))
@@ -156,9 +154,8 @@ def _log_odds(peak: float, line: Values, length_mm: float) -> float:
     return float(np.log(peak)) + float(np.log(share / (1 - share)).mean()) * length_mm / ALIKE_MM
 
 
-def _largest_in_cells(field: NDArray[Any]) -> NDArray[Any]:
-    """Return the largest values in whole cells: a thin line is not lost."""
-    n = SHRINK // FIELD_SHRINK
+def _largest_in_cells(field: NDArray[Any], n: int) -> NDArray[Any]:
+    """Return the largest values in whole squares of n x n: a thin line is not lost."""
     for axis in (0, 1):
         whole = field.shape[axis] // n * n
         parts = [field[k:whole:n] if axis == 0 else field[:, k:whole:n] for k in range(n)]
@@ -174,7 +171,7 @@ def _put_forward(tip_mm: Points, way_mm: Points) -> Points:
 
 def _tips(fields: CuttingFields) -> list[_Tip]:
     """Return the places that may be the tip."""
-    tip = fields.marks.tip[::FIELD_SHRINK, ::FIELD_SHRINK]
+    tip = fields.marks.tip
     possible = (tip > LEAST_TIP).astype(np.uint8)
     n_labels, labels = cv2.connectedComponents(possible, connectivity=8)
     if n_labels < 2:
@@ -189,9 +186,8 @@ def _tips(fields: CuttingFields) -> list[_Tip]:
         weight, places = weight[clear] / weight[clear].sum(), places[clear]
         middle = weight @ places
         spread2 = float(weight @ (places - middle) ** 2 @ [0.5, 0.5])
-        x, y = (middle * fields.mm_per_px * FIELD_SHRINK).tolist()
-        at_mm = (fields.corner_mm[0] + x, fields.corner_mm[1] + y)
-        found.append(_Tip(at_mm, peak, math.sqrt(spread2) * fields.mm_per_px * FIELD_SHRINK))
+        x, y = fields.middle_mm(tip, middle)
+        found.append(_Tip((x, y), peak, math.sqrt(spread2) * fields.cell_mm))
     return found
 
 

@@ -189,7 +189,7 @@ def _shape(traced: _Traced, width_seen: Widths, pose: MatPose, settings: ShapeSe
     leaves = fields.marks.foliage
     browned_share, browned_sigma = browned(leaves, followed.colours)
     eye_mm = pose.plane.eye_mm[2]
-    seen_mm2 = foliage_area_mm2(leaves, fields.mm_per_px)
+    seen_mm2 = foliage_area_mm2(leaves, fields.cell_mm)
     area, area_share = _area_from_above(seen_mm2, traced.axis.line_mm, pose, settings)
     end = traced.axis.line_mm[-1]
     away = float(np.hypot(*(end - np.asarray(pose.plane.eye_mm[:2])))) / eye_mm

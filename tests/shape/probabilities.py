@@ -31,13 +31,19 @@ def draw_disc(field: np.ndarray, at_mm: tuple[float, float], value: float, radiu
     field[near] = np.maximum(field[near], value)
 
 
+def in_cells(field: np.ndarray) -> np.ndarray:
+    """Return a map half as fine, as the network gives it."""
+    rows, columns = field.shape
+    return cv2.resize(field, (columns // 2, rows // 2), interpolation=cv2.INTER_AREA)
+
+
 def fields_of(coverage: np.ndarray, **maps: np.ndarray) -> CuttingFields:
-    """Return the fields of a crop; maps that are not given are zero."""
+    """Return the fields of a crop from maps as fine as it; those that are not given are zero."""
     zero = np.zeros_like(coverage)
     names = ("plant", "foliage", "bare_axis", "leafy_axis", "base", "tip")
     return CuttingFields(
         coverage=coverage,
-        marks=PlantMarks(*(maps.get(name, zero) for name in names)),
+        marks=PlantMarks(*(in_cells(maps.get(name, zero)) for name in names)),
         mm_per_px=MM_PER_PX,
         corner_mm=(0.0, 0.0),
     )

@@ -50,9 +50,8 @@ def widths_in(
 def fields_by_network(scene: Scene) -> CuttingFields:
     """Return fields with what the network sees in the scene."""
     view = flatten(scene.photo, scene.pose)
-    fields = [enlarged(field, view.lay_mask.shape) for field in plant_maps(view).fields]
-    marks = PlantMarks(*fields)
-    drawn = fields_of((marks.plant > 0.5).astype(np.float32))
+    marks = PlantMarks(*plant_maps(view).fields)
+    drawn = fields_of((enlarged(marks.plant, view.lay_mask.shape) > 0.5).astype(np.float32))
     return replace(drawn, marks=marks, mm_per_px=view.mm_per_px, corner_mm=view.origin_mm)
 
 

@@ -68,7 +68,7 @@ def test_a_slow_change_is_placed_in_its_middle(soft_mm: float) -> None:
 
 def test_a_short_leafy_doubt_on_the_bare_stem_is_not_the_onset() -> None:
     fields = stemmed(30.0)
-    needle = slice(50 + 120, 50 + 140)
+    needle = slice((50 + 120) // 2, (50 + 140) // 2)
     bare, leafy = fields.marks.bare_axis, fields.marks.leafy_axis
     bare[:, needle], leafy[:, needle] = leafy[:, needle].copy(), bare[:, needle].copy()
     assert abs(find_onset(fields, AXIS).attached_mm - 30.0) < 0.5

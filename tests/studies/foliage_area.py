@@ -54,7 +54,7 @@ def seen_foliage(stem: KnownStem) -> SeenFoliage:
     slant = float(np.hypot(np.hypot(middle[0] - foot_x, middle[1] - foot_y), eye)) / eye - 1
     return SeenFoliage(
         stem.place,
-        foliage_area_mm2(stem.fields.marks.foliage, stem.fields.mm_per_px),
+        foliage_area_mm2(stem.fields.marks.foliage, stem.fields.cell_mm),
         float(stem.truth["foliage_area_mm2"]),
         slant,
         eye,
