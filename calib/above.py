@@ -5,6 +5,7 @@ Worked out at every so many places and interpolated linearly between (cubic does
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -25,7 +26,8 @@ class GridInPhoto:
     coarse_y_px: Map
     """In the middle of every ``step`` places each way, one beyond the grid all round."""
     step: int
-    n_across: int
+    shape: tuple[int, int]
+    """Rows and columns of places."""
 
     @classmethod
     def of(
@@ -51,14 +53,29 @@ class GridInPhoto:
         down, across = ((np.arange(-(-n // step) + 2) - 0.5) * step - 0.5 for n in shape)
         grid = np.stack(np.meshgrid(across, down), axis=-1) * spacing_mm + np.asarray(first_mm)
         x_px, y_px = np.moveaxis(plane.px_from_mm(grid).astype(np.float32), -1, 0)
-        return cls(np.ascontiguousarray(x_px), np.ascontiguousarray(y_px), step, shape[1])
+        return cls(np.ascontiguousarray(x_px), np.ascontiguousarray(y_px), step, shape)
 
-    def rows(self, first: int, last: int) -> tuple[Map, Map]:
-        """Return x and y of all places of some rows, the first of them a multiple of ``step``, px."""
-        begin, end = first // self.step, -(-last // self.step)
+    def part(self, rows: slice, columns: slice) -> GridInPhoto:
+        """Return the grid of some rows and columns; both begin at multiples of ``step``."""
+        window = tuple(
+            slice(places.start // self.step, -(-places.stop // self.step) + 2) for places in (rows, columns)
+        )
+        shape = (rows.stop - rows.start, columns.stop - columns.start)
+        return GridInPhoto(self.coarse_x_px[window], self.coarse_y_px[window], self.step, shape)
+
+    def box_px(self) -> tuple[int, int, int, int]:
+        """Return left, top, right and bottom (beyond the last) of the pixels that its places lie between."""
+        (left, right), (top, bottom) = (
+            (math.floor(each.min()), math.ceil(each.max()) + 1)
+            for each in (self.coarse_x_px, self.coarse_y_px)
+        )
+        return left, top, right, bottom
+
+    def maps(self, corner_px: tuple[int, int] = (0, 0)) -> tuple[Map, Map]:
+        """Return x and y (rows, columns) of all places, px from a corner of a piece of the photo."""
         x_px, y_px = (
-            self._finer(coarse[begin : end + 2])[: last - first]
-            for coarse in (self.coarse_x_px, self.coarse_y_px)
+            self._finer(coarse - np.float32(first))
+            for coarse, first in zip((self.coarse_x_px, self.coarse_y_px), corner_px, strict=True)
         )
         return x_px, y_px
 
@@ -66,4 +83,4 @@ class GridInPhoto:
         """Return values at every place; the outermost of the coarse ones only lend theirs."""
         size = (coarse.shape[1] * self.step, coarse.shape[0] * self.step)
         fine = np.asarray(cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
-        return fine[self.step :, self.step : self.step + self.n_across]
+        return fine[self.step : self.step + self.shape[0], self.step : self.step + self.shape[1]]

@@ -82,7 +82,7 @@ def _light(photo: Photo, pose: MatPose) -> list[str]:
     left, top, right, bottom = pose.lay_area_mm
     rows, columns = (int(side / PAPER_STEP_MM) for side in (bottom - top, right - left))
     grid = GridInPhoto.of(pose.plane, (left, top), PAPER_STEP_MM, (rows, columns), MAP_STEP)
-    x_px, y_px = grid.rows(0, rows)
+    x_px, y_px = grid.maps()
     seen, _ = sampled(photo, np.stack([x_px.ravel(), y_px.ravel()], axis=1))
     if not len(seen):
         return []

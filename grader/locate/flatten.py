@@ -10,10 +10,13 @@ from numpy.typing import NDArray
 
 from calib.above import GridInPhoto
 from grader.locate.light import paper_light
-from grader.records import FlatView, Mask, MatPose, Photo, linear_of
+from grader.records import FlatView, Mask, MatPose, Photo, RgbImage, linear_of
 
-STRIP_PX = 128
-"""Rows worked on at a time: so many stay in the processor's cache."""
+TILE_PX = 512
+"""Side of what is worked on at a time, a multiple of the step of the map: with its piece of the photo it
+stays in the processor's cache."""
+MOST_PHOTO_SHARE = 6.0
+"""Pixels of the photo to each of the view up to which it pays to give them a fourth channel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +84,31 @@ def _from_above(
     origin_mm = (float(left) + mm / 2, float(top) + mm / 2)
     grid = GridInPhoto.of(pose.plane, origin_mm, mm, (height, width), settings.map_step_px)
     rgb = np.empty((height, width, 3), dtype=np.uint8)
-    n_rows = max(1, STRIP_PX // settings.map_step_px) * settings.map_step_px
-    for first in range(0, height, n_rows):  # the map of the whole would be larger than the picture
-        last = min(first + n_rows, height)
-        x_px, y_px = grid.rows(first, last)
-        cv2.remap(photo.rgb, x_px, y_px, interpolation=cv2.INTER_LINEAR, dst=rgb[first:last])
+    for rows in _tiles(height):  # the map of the whole would be larger than the picture
+        for columns in _tiles(width):
+            _show(photo.rgb, grid.part(rows, columns), rgb[rows, columns])
     return rgb, origin_mm
+
+
+def _tiles(n: int) -> list[slice]:
+    return [slice(first, min(first + TILE_PX, n)) for first in range(0, n, TILE_PX)]
+
+
+def _show(photo_rgb: RgbImage, part: GridInPhoto, view: RgbImage) -> None:
+    """Fill a part of the view, black beyond the photo.
+
+    OpenCV interpolates four channels in less than half the time of three.
+    """
+    left, top, right, bottom = (max(0, edge) for edge in part.box_px())
+    piece = photo_rgb[top:bottom, left:right]
+    if not piece.size:
+        view[:] = 0
+    elif piece.size > MOST_PHOTO_SHARE * view.size:
+        cv2.remap(photo_rgb, *part.maps(), interpolation=cv2.INTER_LINEAR, dst=view)
+    else:
+        of_four = cv2.cvtColor(piece, cv2.COLOR_RGB2RGBA)
+        seen = cv2.remap(of_four, *part.maps((left, top)), interpolation=cv2.INTER_LINEAR)
+        cv2.cvtColor(seen, cv2.COLOR_RGBA2RGB, dst=view)
 
 
 def _lay_mask(

@@ -74,7 +74,7 @@ def _block_levels(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[NDAr
     first, last = (int(share * side * side) for share in BRIGHT_SHARE)
     low, high = (
         cv2.resize(ordered[..., k], on_lay.shape[::-1], interpolation=cv2.INTER_NEAREST)
-        for k in (first, last - 1)
+        for k in (first, max(first, last - 1))
     )
     is_bright = (on_lay >= low) & (on_lay <= high)
     alone = np.asarray(cv2.copyTo(seen, is_bright.view(np.uint8)), dtype=np.float32)
