@@ -32,6 +32,7 @@ def run(request: Request, settings: Path) -> ExitCode:
         be used.
     """
     kit, board_sha256 = kit_for(request, settings)
+    teller = Teller(request, kit)
     plan = Plan(
         kit=kit,
         out=request.out,
@@ -39,6 +40,7 @@ def run(request: Request, settings: Path) -> ExitCode:
         board_sha256=board_sha256,
         is_fresh=request.is_fresh,
         n_workers=default_workers() if request.n_workers is None else request.n_workers,
+        look=teller.look,
     )
     session = Session(plan, request.batch, load_targets)
     found = find_photos(request)
@@ -47,7 +49,6 @@ def run(request: Request, settings: Path) -> ExitCode:
         if not found.photos and not found.problems:
             return _nothing_found(request)
     refuse_file(request.out)
-    teller = Teller(request, kit)
     with held(request.out), ended_by_signals():
         sweep(request.out)
         if request.is_watching:
@@ -74,7 +75,7 @@ def _grade(session: Session, found: Found, teller: Teller, tables: Tables) -> tu
     lines: list[Line] = []
     try:
         for line in session.grade(found.photos, teller.working_on):
-            lines.append(line)
+            lines.append(replace(line, text=None))
             teller.done(line, tables)
     except KeyboardInterrupt:
         teller.stopped(len(lines), len(found.photos))

@@ -25,6 +25,7 @@ from grader.pipeline import Kit
 from grader.records import GradedPhoto, PhotoResult, SkippedPhoto
 from grader.verdict.targets import Targets
 from grader.write.files import TEMPORARY_PREFIX, write_atomic
+from grader.write.told import PhotoText
 
 FOLDER = ".done"
 SUFFIX = ".kept"
@@ -60,6 +61,8 @@ class Line:
     """The result itself, where nothing is kept: the file could not be read, or is there twice."""
     is_old: bool = False
     """Done by an earlier run."""
+    text: PhotoText | None = None
+    """The result in words, where it was worked on just now; the same can be made of what is kept."""
 
 
 class Keep:

@@ -16,6 +16,7 @@ from grader.pipeline import Kit
 from grader.records import GradedPhoto, SkippedPhoto
 from grader.verdict.targets import Targets
 from grader.write.small import kept_images
+from grader.write.told import Look
 
 SAME_PHOTO = "same photo"
 """Reason of a file that holds the same bytes as one before it."""
@@ -36,6 +37,8 @@ class Plan:
     is_fresh: bool = False
     """Measure again what is done."""
     n_workers: int = 1
+    look: Look | None = None
+    """With it photos that are worked on come back in words too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +165,7 @@ class Session:
             first, origin = self._first.setdefault(same, (known.path, known.origin))
             if first != known.path:
                 return Line(known.path, batch, skipped=_same_photo(known, first, origin))
-        task = Task(known.path, batch, known.kit, plan.board_sha256, plan.out, picture)
+        task = Task(known.path, batch, known.kit, plan.board_sha256, plan.out, picture, look=plan.look)
         if not known.sha256 or plan.is_fresh or plan.kit.debug_dir is not None:
             return task
         key = key_of(known.sha256, known.kit.targets, plan.board_sha256)
@@ -211,4 +214,4 @@ def line_of(task: Task, done: Done) -> Line:
     """
     if done.output_problem is not None:
         raise OutputProblem(*done.output_problem)
-    return Line(task.path, task.batch, done.key, done.skipped)
+    return Line(task.path, task.batch, done.key, done.skipped, text=done.text)

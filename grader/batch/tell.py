@@ -13,12 +13,9 @@ from grader.batch.keep import Keep, KeptResults, Line, result_of
 from grader.batch.request import Request
 from grader.errors import OutputProblem
 from grader.pipeline import Kit
-from grader.records import GradedPhoto
 from grader.write.tables import CSV_NAME, RESULTS_NAME, Tables, write_tables
-from grader.write.terminal import Tally, clean, show_photo, summary
-
-PIPE_WIDTH = 120
-"""Columns of the table where the output is no terminal."""
+from grader.write.terminal import Tally, clean, summary
+from grader.write.told import Look, PhotoText, photo_text
 
 
 class Teller:
@@ -30,6 +27,8 @@ class Teller:
         self._settings = settings_told(kit, request)
         progress = Console(stderr=True)
         self._status = progress.status("starting") if progress.is_terminal else None
+        self.look = Look.of(Console())
+        """What the person's terminal can show."""
         self._told_scales: set[str] = set()
         self._tally = Tally()
         self.mats: set[str] = set()
@@ -57,28 +56,27 @@ class Teller:
 
     def done(self, line: Line, tables: Tables | None = None) -> None:
         """Show a photo that is done, and write it into tables that grow with the run."""
-        result = result_of(line, self._keep)
-        self._tally.add(result)
+        text = line.text or photo_text(result_of(line, self._keep), self.look)
+        self._tally.count(text.is_graded, text.grades, text.n_aside)
         if tables is not None:
-            tables.add(result)
+            tables.add(text.json, text.csv)
         self.end()
-        if isinstance(result, GradedPhoto):
+        if text.is_graded:
             self.n_graded += 1
-            self.mats.add(result.pose.mat_id)
+            self.mats.add(text.mat_id)
             if self._request.measured_mm is None:
-                self._tell_remembered(result)
+                self._tell_remembered(text)
         if not self._request.as_json:
-            show_photo(Console() if sys.stdout.isatty() else Console(width=PIPE_WIDTH), result)
+            print(text.shown, end="", flush=True)
 
-    def _tell_remembered(self, graded: GradedPhoto) -> None:
+    def _tell_remembered(self, text: PhotoText) -> None:
         """Say once for each mat that a check bar of an earlier run is used: another print may differ."""
-        pose = graded.pose
-        if pose.mat_id in self._told_scales or pose.print_scale_source != "check bar typed":
+        if text.mat_id in self._told_scales or text.print_scale_source != "check bar typed":
             return
-        self._told_scales.add(pose.mat_id)
-        bar_mm = pose.print_scale * CHECK_BAR_MM
+        self._told_scales.add(text.mat_id)
+        bar_mm = text.print_scale * CHECK_BAR_MM
         print(
-            f"mat {clean(pose.mat_id)}: using its check bar of {bar_mm:g} mm, measured earlier "
+            f"mat {clean(text.mat_id)}: using its check bar of {bar_mm:g} mm, measured earlier "
             "(for a new print give --measured, or --forget)",
             file=sys.stderr,
         )

@@ -8,7 +8,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from grader.batch.keep import Line
@@ -164,7 +164,7 @@ def _grade_arrived(session: Session, paths: list[Path], lines: dict[Path, Line],
     names = picture_names(known, session.plan.inputs)
     try:
         for line in session.grade(paths, teller.working_on, names):
-            lines[line.path] = line
+            lines[line.path] = replace(line, text=None)
             teller.done(line)
     finally:
         teller.end()

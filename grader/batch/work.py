@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from grader.batch.keep import FOLDER, Keep, Kept, file_hash, key_of, scale_told
+from grader.batch.keep import FOLDER, Keep, Kept, Line, file_hash, key_of, result_of, scale_told
 from grader.errors import OutputProblem
 from grader.pipeline import Kit, grade_photo_and_picture
 from grader.records import GradedPhoto, Photo, SkippedPhoto
+from grader.write.told import Look, PhotoText, photo_text
 
 NOT_KEPT = ("not found", "cannot be read", "empty", "program error", "out of memory")
 """Reasons that may be gone the next time, or that cost nothing to find again."""
@@ -28,6 +29,8 @@ class Task:
     """Name of its picture below ``out``."""
     known: GradedPhoto | None = None
     """Measured already: only its picture is missing."""
+    look: Look | None = None
+    """With it the result comes back in words too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +41,7 @@ class Done:
     skipped: SkippedPhoto | None = None
     output_problem: tuple[str, str] | None = None
     """Message and advice: the results cannot be written."""
+    text: PhotoText | None = None
 
 
 def work(task: Task) -> Done:
@@ -72,7 +76,17 @@ def _work(task: Task) -> Done:
         result, picture_sha256 = _drawn(result, photo, task)
     key = key_of(sha256, task.kit.targets, task.board_sha256)
     Keep(task.out).store(key, Kept(result, picture_sha256, scale_told(task.kit)))
-    return Done(key=key)
+    return Done(key=key, text=_text(task, key))
+
+
+def _text(task: Task, key: str) -> PhotoText | None:
+    """Return in words what was kept; None where that fails: whoever asked will try it again, and tell."""
+    if task.look is None:
+        return None
+    try:
+        return photo_text(result_of(Line(task.path, task.batch, key), Keep(task.out)), task.look)
+    except Exception:
+        return None
 
 
 def _hash_of(path: Path) -> str:

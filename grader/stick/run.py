@@ -10,7 +10,6 @@ from pathlib import Path
 from rich.console import Console
 
 from grader.batch import GROUPS_SUFFIX, PICTURE_SUFFIX, picture_names
-from grader.batch.tell import PIPE_WIDTH
 from grader.errors import ExitCode
 from grader.results_file import read_all
 from grader.stick.picture import original, picture
@@ -21,6 +20,7 @@ from grader.stick.terminal import show_plan
 from grader.stick.values import StickValues
 from grader.write.files import write_atomic
 from grader.write.terminal import clean
+from grader.write.told import PIPE_WIDTH
 
 SHEET_NAME = "sticking.pdf"
 

@@ -77,7 +77,7 @@ def results_pieces(
     """Yield the text of results.json, photo by photo: thousands need no more memory than one."""
     text = ResultsText(settings, made_at)
     for result in results:
-        yield text.photo(result)
+        yield text.photo(photo_json(result))
     yield text.end()
 
 
@@ -88,18 +88,23 @@ class ResultsText:
         self._settings, self._made_at = settings, made_at
         self._n = 0
 
-    def photo(self, result: PhotoResult) -> str:
-        """Return the text of the next photo, with all that stands before it."""
+    def photo(self, text: str) -> str:
+        """Return the text of the next photo, from ``photo_json``, with all that stands before it."""
         opening = ",\n  "
         if self._n == 0:
             head = _indented(_head(self._settings, self._made_at), "").removesuffix("\n}")
             opening = f'{head},\n "photos": [\n  '
         self._n += 1
-        return opening + _indented(_photo(result), "  ")
+        return opening + text
 
     def end(self) -> str:
         """Return the end, or all of it if there was no photo."""
         return "\n ]\n}\n" if self._n else to_json(results_of((), self._settings, self._made_at))
+
+
+def photo_json(result: PhotoResult) -> str:
+    """Return one photo as it stands in results.json."""
+    return _indented(_photo(result), "  ")
 
 
 def write_results(

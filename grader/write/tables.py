@@ -10,7 +10,7 @@ from typing import Any, Self
 
 from grader.records import PhotoResult
 from grader.write.files import GrowingFile
-from grader.write.results import ResultsText
+from grader.write.results import ResultsText, photo_json
 from grader.write.table_csv import csv_head, csv_rows
 
 RESULTS_NAME = "results.json"
@@ -41,16 +41,16 @@ class Tables:
             self._open = begun.pop_all()
         return self
 
-    def add(self, result: PhotoResult) -> None:
-        """Write one photo.
+    def add(self, json: str, rows: str) -> None:
+        """Write one photo: its part of results.json and its rows of cuttings.csv.
 
         Raises
         ------
         OutputProblem
             If it cannot be written.
         """
-        self._results.add(self._text.photo(result).encode("utf-8"))
-        self._csv.add(csv_rows(result).encode("utf-8"))
+        self._results.add(self._text.photo(json).encode("utf-8"))
+        self._csv.add(rows.encode("utf-8"))
 
     def finish(self) -> None:
         """Give both files their names.
@@ -79,5 +79,5 @@ def write_tables(out: Path, results: Sequence[PhotoResult], settings: Mapping[st
     """
     with Tables(out, settings) as tables:
         for result in results:
-            tables.add(result)
+            tables.add(photo_json(result), csv_rows(result))
         tables.finish()

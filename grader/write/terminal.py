@@ -72,11 +72,18 @@ class Tally:
 
     def add(self, result: PhotoResult) -> None:
         """Count one photo."""
-        self._n += 1
         if isinstance(result, GradedPhoto):
-            self.n_graded += 1
-            self._n_aside += len(result.set_aside)
-            self._grades.update(cutting.grade.grade for cutting in result.cuttings)
+            grades = [cutting.grade.grade for cutting in result.cuttings]
+            self.count(True, grades, len(result.set_aside))
+        else:
+            self.count(False, (), 0)
+
+    def count(self, is_graded: bool, grades: Sequence[str], n_aside: int) -> None:
+        """Count one photo, from what is known of it."""
+        self._n += 1
+        self.n_graded += is_graded
+        self._n_aside += n_aside
+        self._grades.update(grades)
 
     def __str__(self) -> str:
         """Return one line: photos, cuttings, grades."""

@@ -23,6 +23,7 @@ from grader.pipeline import Kit
 from grader.records import GradedPhoto, SkippedPhoto
 from grader.verdict import load_targets
 from grader.write.small import SUFFIX
+from grader.write.told import Look, photo_text
 from tests.batch.trays import save_board, save_tray
 
 
@@ -229,3 +230,14 @@ def test_no_process_is_started_where_there_is_nothing_to_do(
     monkeypatch.setattr("grader.batch.pool._started", lambda *_: pytest.fail("a process was started"))
     lines, _ = graded(plan_for(tmp_path, n_workers=2), photos)
     assert lines[0].is_old
+
+
+def test_words_of_a_photo_are_those_of_what_is_kept(tmp_path: Path) -> None:
+    photos = [save_tray(tmp_path / "in" / "a.jpg")]
+    look = Look(100, is_terminal=True, encoding="utf-8")
+    (line,), _ = graded(plan_for(tmp_path, look=look), photos, cutter="Ann")
+    assert line.text is not None and "\x1b[" in line.text.shown
+    assert line.text == photo_text(result_of(line, Keep(tmp_path / "out")), look)
+    assert '"cutter": "Ann"' in line.text.json and "Ann" in line.text.csv
+    (again,), _ = graded(plan_for(tmp_path, look=look), photos, cutter="Ann")
+    assert again.text is None and again.is_old

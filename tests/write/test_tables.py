@@ -6,6 +6,8 @@ from pathlib import Path
 
 from grader.records import PhotoResult, SkippedPhoto
 from grader.write import write_csv, write_results
+from grader.write.results import photo_json
+from grader.write.table_csv import csv_rows
 from grader.write.tables import CSV_NAME, RESULTS_NAME, Tables, write_tables
 from tests.synthetic_records import graded_photo
 
@@ -28,7 +30,7 @@ def test_the_same_as_each_table_by_itself(tmp_path: Path) -> None:
 
 def test_nothing_is_there_before_the_end_nor_left_after_a_stop(tmp_path: Path) -> None:
     with Tables(tmp_path, SETTINGS) as tables:
-        tables.add(RESULTS[0])
+        tables.add(photo_json(RESULTS[0]), csv_rows(RESULTS[0]))
         assert not {RESULTS_NAME, CSV_NAME} & {path.name for path in tmp_path.iterdir()}
     assert list(tmp_path.iterdir()) == []
 
@@ -38,7 +40,7 @@ def test_an_earlier_table_stays_until_the_new_one_is_whole(tmp_path: Path) -> No
     before = (tmp_path / RESULTS_NAME).read_bytes()
     with Tables(tmp_path, SETTINGS) as tables:
         for result in RESULTS:
-            tables.add(result)
+            tables.add(photo_json(result), csv_rows(result))
         assert (tmp_path / RESULTS_NAME).read_bytes() == before
         tables.finish()
     assert (tmp_path / RESULTS_NAME).read_bytes() != before
