@@ -16,12 +16,11 @@ from pathlib import Path
 
 import cv2
 
+from grader.batch.pool import WORKER_ENVIRONMENT
 from tests.speed.memory import ROOT, in_own_process
 from tests.speed.photos import enlarged, with_cuttings
 from tests.speed.stages import timed
 
-THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-"""Read by numeric libraries as they load."""
 COUNTS = [0, 5, 10, 20, 30]
 N_ABOUT = 20
 """Cuttings on the photo that stands for an ordinary one."""
@@ -32,8 +31,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="fewer repeats and photos")
     quick: bool = parser.parse_args().quick
-    if any(os.environ.get(name) != "1" for name in THREADS):
-        os.environ.update(dict.fromkeys(THREADS, "1"))
+    if any(os.environ.get(name) != value for name, value in WORKER_ENVIRONMENT.items()):
+        # Read as a process starts: everything is timed as it runs in a worker, decoding alone too.
+        os.environ.update(WORKER_ENVIRONMENT)
         os.execv(sys.executable, [sys.executable, "-m", "tests.speed", *sys.argv[1:]])
     cv2.setNumThreads(0)
     cores = sorted(os.sched_getaffinity(0))
