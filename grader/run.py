@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from calib.design import CHECK_BAR_MM, MatLayout, load_layout
+from grader.batch.before import no_longer_told, photos_told
 from grader.batch.keep import Line, file_hash, held, sweep
 from grader.batch.pool import default_workers
 from grader.batch.request import Found, Request, find_photos
@@ -51,6 +52,7 @@ def run(request: Request, settings: Path) -> ExitCode:
     refuse_file(request.out)
     with held(request.out), ended_by_signals():
         sweep(request.out)
+        before = photos_told(request.out)
         if request.is_watching:
             lines, is_whole = watch(session, request, teller)
             _finish(request, settings, teller, lines)
@@ -59,6 +61,7 @@ def run(request: Request, settings: Path) -> ExitCode:
                 lines, is_whole = _grade(session, found, teller, tables)
                 # Stopped early, the tables may hold a photo in part.
                 _finish(request, settings, teller, lines, tables if is_whole else None)
+        teller.say(no_longer_told(before, request.out))
     return _exit_code(lines, teller.n_graded, is_whole)
 
 

@@ -19,6 +19,9 @@ _FORMULA_STARTS = ("=", "+", "-", "@")
 _AFTER_SEPARATOR = re.compile(r"(;\s*)(?=[=+@-])")
 """Where the comma is the decimal sign, a spreadsheet parts cells at semicolons: a formula may begin there."""
 
+SHA_COLUMN = "photo sha256"
+"""Tells which photo a row is from, whatever the file is called."""
+
 
 def safe_cell(text: str) -> str:
     """Return a text that a spreadsheet shows instead of running it.
@@ -41,7 +44,7 @@ def header() -> list[str]:
     columns = ["photo", "taken at", "cutter", "donor", "species", "number", "cell", "grade", "flags"]
     for trait in TRAITS.values():
         columns += _trait_columns(trait)
-    return [*columns, "reason", "advice", "targets", "print scale", "mat", "photo sha256"]
+    return [*columns, "reason", "advice", "targets", "print scale", "mat", SHA_COLUMN]
 
 
 def _trait_columns(trait: Trait) -> list[str]:
