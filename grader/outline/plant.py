@@ -37,6 +37,8 @@ PAPER_CODE, CODE_GAIN = 0.83, 4.0
 """Codes are centred on that of white paper, and stretched to about one."""
 _CODES: Field = ((LIN_FROM_SRGB8 / BRIGHTEST) ** (1 / CODE_GAMMA) * CODE_GAIN).astype(np.float32)
 LARGEST_LOGIT = 30.0
+ROOM_BLOCKS = 12
+"""Seen beyond what lies furthest out (4.8 mm): what lies further away changes hardly an answer."""
 LOOK_SHRINK = 2
 DARKER_THAN_PAPER = -0.15
 """Mean code of LOOK_SHRINK x LOOK_SHRINK blocks (0.8 mm) in some channel, from which it is not plain paper:
@@ -134,8 +136,8 @@ def _where_things_lie(blocks: Field) -> tuple[int, int, int, int]:
         at = np.flatnonzero(found.any(axis=axis)) * LOOK_SHRINK
         low, high = (int(at[0]), int(at[-1]) + LOOK_SHRINK) if len(at) else (0, STEP_BLOCKS)
         limits += [
-            max(0, low // STEP_BLOCKS - 1) * STEP_BLOCKS,
-            min(size, (-(-high // STEP_BLOCKS) + 1) * STEP_BLOCKS),
+            max(0, low - ROOM_BLOCKS) // STEP_BLOCKS * STEP_BLOCKS,
+            min(size, -(-(high + ROOM_BLOCKS) // STEP_BLOCKS) * STEP_BLOCKS),
         ]
     top, bottom, left, right = limits
     return top, bottom, left, right
