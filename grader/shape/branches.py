@@ -79,7 +79,10 @@ def skeletons_of(sheet: Sheet) -> Skeletons:
     rows, columns = (side // SHRINK for side in sheet.coverage.shape)
     mask = np.zeros((rows + 2 * RIM, columns + 2 * RIM), dtype=bool)
     np.greater(sheet.coverage[middle::SHRINK, middle::SHRINK], COVERED, out=mask[RIM:-RIM, RIM:-RIM])
-    thin: Mask = skeletonize(mask)  # type: ignore[no-untyped-call]
+    thin = np.zeros_like(mask)
+    for top, (width, height) in zip((sheet.tops_px // SHRINK).tolist(), sheet.sizes_px.tolist(), strict=True):
+        crop = slice(top, top + height // SHRINK + 2 * RIM), slice(0, width // SHRINK + 2 * RIM)
+        thin[crop] = skeletonize(mask[crop])  # type: ignore[no-untyped-call]
     places = np.flatnonzero(thin)
     y, x = np.divmod(places, thin.shape[1])
     owner = sheet.owner_of(y - RIM, SHRINK)

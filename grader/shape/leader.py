@@ -121,13 +121,14 @@ def find_leaders(sheet: Sheet, bases_mm: Points) -> list[Leader | None]:
     starts = sheet.cells_of(bases_mm, np.arange(len(bases_mm)), SHRINK)
     n_tips = np.bincount(tips.owner, minlength=len(bases_mm))
     # No further than to the last tip.
-    reached, _ = search.find_costs(starts.tolist(), ends.tolist() if n_tips.all() else None)
+    reached, before = search.find_costs(starts.tolist(), ends.tolist() if n_tips.all() else None)
     if not n_tips.all():
         far = _furthest(sheet, line, reached, np.flatnonzero(n_tips == 0))
         tips, ends = _with_ends_of_lines(sheet, tips, far), np.concatenate([ends, far])
+    offsets = np.asarray(search.offsets).tolist()
     ways: list[list[_Way]] = [[] for _ in bases_mm]
     for k, (end, owner) in enumerate(zip(ends.tolist(), tips.owner.tolist(), strict=True)):
-        steps = np.asarray(search.traceback(end))
+        steps = _way_to(before, offsets, end)
         if len(steps) < LEAST_STEPS:
             continue
         way = sheet.mm_of(steps[:, ::-1], np.full(len(steps), owner), SHRINK)
@@ -136,6 +137,17 @@ def find_leaders(sheet: Sheet, bases_mm: Points) -> list[Leader | None]:
         score = _log_odds(tips.peak[k], line[steps[:, 0], steps[:, 1]], length_mm)
         ways[owner].append(_Way(way, length_mm, score, float(tips.spread_mm[k])))
     return [_likeliest(some) for some in ways]
+
+
+def _way_to(before: NDArray[np.integer], offsets: list[list[int]], end: list[int]) -> NDArray[np.int64]:
+    """Return the cells (K, 2) of the way to one of them, by the offset with which each was reached."""
+    row, column = end
+    way = [(row, column)]
+    while (came_by := before[row, column]) >= 0:
+        down, right = offsets[came_by]
+        row, column = row - down, column - right
+        way.append((row, column))
+    return np.array(way[::-1], dtype=np.int64)
 
 
 def _likeliest(ways: Sequence[_Way]) -> Leader | None:
@@ -177,14 +189,18 @@ def _put_forward(tip_mm: Points, way_mm: Points) -> Points:
 def _tips(sheet: Sheet) -> _Tips:
     """Return the places that may be the tip."""
     tip = sheet.tip
-    possible = (tip > LEAST_TIP).astype(np.uint8)
-    found, labels = cv2.connectedComponents(possible, connectivity=8)
-    if found < 2:
+    is_possible = tip > LEAST_TIP
+    # Only rows with such places are looked at, and one empty row after each run of them.
+    some = np.asarray(is_possible.any(axis=1))
+    rows = np.flatnonzero(some | np.roll(some, 1))
+    if len(rows) == 0:
         return _Tips(np.zeros((0, 2)), np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
+    possible = is_possible[rows].astype(np.uint8)
+    found, labels = cv2.connectedComponents(possible, connectivity=8)
     x, y = cv2.findNonZero(possible).reshape(-1, 2).T
     label = labels[y, x] - 1
     order = np.argsort(label, kind="stable")
-    x, y, label = x[order], y[order], label[order]
+    x, y, label = x[order], rows[y[order]], label[order]
     share = tip[y, x].astype(np.float64)
     peak = np.maximum.reduceat(share, np.searchsorted(label, np.arange(found - 1)))
     weight = np.where(share > CLEAR_SHARE * peak[label], share, 0.0)

@@ -73,9 +73,8 @@ def test_a_sheet_is_read_as_each_cutting_is_alone(sizes_mm: list[tuple[float, fl
         found = sheet.across(getattr(sheet, name), owner, places, normals, across_mm)
         for k, cutting in enumerate(cuttings):
             field = cutting.coverage if name == "coverage" else cutting.marks.leafy_axis
-            of = (owner == k) & (
-                places[:, 1] - 3.0 * k < sizes_mm[k][0] + 4.0
-            )  # further down is the next one
+            # Further down is the next one.
+            of = (owner == k) & (places[:, 1] - 3.0 * k < sizes_mm[k][0] + 4.0)
             alone = cutting.across(field, places[of], normals[of], across_mm)
             # OpenCV looks at 32 places between two pixels.
             assert np.abs(found[of] - alone).max() < 2.5 / 32
