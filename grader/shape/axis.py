@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grader.records import Points, Values
-from grader.shape.curves import arc_of, fitted, normals_of, smoothed
-from grader.shape.fields import CuttingFields, Field, centre_line
+from grader.shape.curves import arc_of, fitted
+from grader.shape.fields import Field
+from grader.shape.lines import Counts, Lines
+from grader.shape.sheet import Sheet
 
 STEEPEST = 1.2
 """Slope of the line against the rough way that is never cheaper."""
@@ -60,14 +62,15 @@ class StemAxis:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class RoughAxis:
-    """What the axis of one cutting is made from."""
+class RoughAxes:
+    """What the axes of cuttings are made from."""
 
-    fields: CuttingFields
-    trail_mm: Points
-    """(M, 2) centre line of the bare stem from the base, from its edges; taken as it is."""
-    way_mm: Points
-    """(N, 2) rough way from the base to the tip."""
+    trails: Sequence[Points]
+    """(M, 2) each: centre line of the bare stem from the base, from its edges; taken as it is."""
+    ways: Sequence[Points]
+    """(N, 2) each: rough way from the base to the tip."""
+    owner: Counts
+    """Which cutting of the sheet each belongs to."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,12 +87,12 @@ class _Strip:
     """Offsets of the first steps, on the bare stem: the edges tell where the line is."""
 
 
-def stem_axes(rough: Sequence[RoughAxis], settings: AxisSettings) -> list[StemAxis]:
+def stem_axes(sheet: Sheet, rough: RoughAxes, settings: AxisSettings) -> list[StemAxis]:
     """Return the axes along rough ways from the base to the tip, all cuttings of a photo together."""
-    if not rough:
+    if not len(rough.owner):
         return []
     across = np.arange(-settings.reach_mm, settings.reach_mm + 1e-9, settings.across_step_mm)
-    strips = [_strip(one, across, settings) for one in rough]
+    strips = _strips(sheet, rough, across, settings)
     offsets = cheapest_lines(
         [-np.log(strip.line + np.float32(settings.faintest)) for strip in strips],
         [strip.known_mm for strip in strips],
@@ -106,29 +109,40 @@ def stem_axes(rough: Sequence[RoughAxis], settings: AxisSettings) -> list[StemAx
         offset[-1], sigma[-1] = 0.0, 2 * settings.least_sigma_mm
         points.append(strip.guide_mm + strip.normals * offset[:, None])
         sigmas.append(sigma)
-    curves = fitted(list(zip(points, sigmas, strict=True)), settings.step_mm, settings.stiffness_mm3)
+    curves = Lines.of(
+        fitted(list(zip(points, sigmas, strict=True)), settings.step_mm, settings.stiffness_mm3)
+    )
+    # Uncertainties are carried over from lines that were a little shorter or longer.
+    rough_mm = np.array([strip.arc_mm[-1] for strip in strips])
+    stretch = (rough_mm / np.maximum(curves.length_mm, 1e-9))[curves.point_line]
+    guides = Lines.of([strip.guide_mm for strip in strips])
+    sigma = guides.at(curves.arc_mm * stretch, curves.point_line, np.concatenate(sigmas))
+    return [StemAxis(*both) for both in zip(curves.parts(), curves.split(sigma), strict=True)]
+
+
+def _strips(sheet: Sheet, rough: RoughAxes, across_mm: Values, settings: AxisSettings) -> list[_Strip]:
+    trails = Lines.of(rough.trails, rough.owner)
+    joined = Lines.of([_joined(*both) for both in zip(rough.trails, rough.ways, strict=True)], rough.owner)
+    guides = joined.smoothed(settings.way_smooth_mm, settings.step_mm)
+    normals = guides.normals()
+    line = sheet.across(sheet.line, guides.point_owner, guides.points_mm, normals, across_mm)
+    is_known = guides.arc_mm < np.repeat(trails.length_mm, guides.n)
+    known = np.zeros(len(is_known))
+    on_trail = trails.at(guides.arc_mm[is_known], guides.point_line[is_known])
+    known[is_known] = ((on_trail - guides.points_mm[is_known]) * normals[is_known]).sum(axis=1)
+    n_known = np.add.reduceat(is_known, guides.firsts, dtype=np.int64)
     return [
-        StemAxis(curve, _carried(sigma, strip.arc_mm, curve))
-        for curve, sigma, strip in zip(curves, sigmas, strips, strict=True)
+        _Strip(points, arc, across, probability, offset[:n])
+        for points, arc, across, probability, offset, n in zip(
+            guides.parts(),
+            guides.split(guides.arc_mm),
+            guides.split(normals),
+            guides.split(line),
+            guides.split(known),
+            n_known.tolist(),
+            strict=True,
+        )
     ]
-
-
-def _carried(values: Values, arc_mm: Values, curve_mm: Points) -> Values:
-    """Return values at places (K,) of a line at those of a curve (N, 2) a little shorter or longer."""
-    at = arc_of(curve_mm)
-    return np.asarray(np.interp(at * (float(arc_mm[-1]) / max(float(at[-1]), 1e-9)), arc_mm, values))
-
-
-def _strip(rough: RoughAxis, across_mm: Values, settings: AxisSettings) -> _Strip:
-    joined = _joined(rough.trail_mm, rough.way_mm)
-    guide = smoothed(joined, settings.way_smooth_mm, settings.step_mm)
-    arc, normals = arc_of(guide), normals_of(guide)
-    line = rough.fields.across(centre_line(rough.fields), guide, normals, across_mm)
-    along = arc_of(rough.trail_mm)
-    n_known = int(np.searchsorted(arc, along[-1]))
-    trail = np.stack([np.interp(arc[:n_known], along, rough.trail_mm[:, k]) for k in (0, 1)], axis=1)
-    known = ((trail - guide[:n_known]) * normals[:n_known]).sum(axis=1)
-    return _Strip(guide, arc, normals, line, known)
 
 
 def _joined(trail_mm: Points, way_mm: Points) -> Points:

@@ -1,4 +1,4 @@
-"""The skeleton of a cutting as ways from its base."""
+"""The skeletons of cuttings as ways from their bases."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from skimage.morphology import skeletonize
 
 from grader.records import Mask, Points, Values
 from grader.shape.fields import COVERED, CuttingFields
+from grader.shape.lines import Counts
+from grader.shape.sheet import Sheet
 
 SHRINK = 4
 """The skeleton is made on cells of so many pixels (0.4 mm): it tells side shoots and heels, none finer."""
@@ -22,15 +24,26 @@ LEAST_NODES = 10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Skeleton:
-    """Pixels of the skeleton and the steps between neighbours."""
+class Skeletons:
+    """Pixels of the skeletons of a sheet's cuttings and the steps between neighbours."""
 
     nodes_mm: Points
-    """(N, 2)."""
+    """(N, 2), those of the first cutting first."""
     steps: csr_matrix
-    """(N, N) length of a step in pixels of the reduced mask."""
+    """(N, N) length of a step in pixels of the reduced mask; none leads to another cutting."""
+    ends: Counts
+    """(C,) where the nodes of each cutting end."""
     step_mm: float
     """Size of such a pixel."""
+
+    def nodes_of(self, cutting: int) -> slice:
+        """Return the nodes of one cutting."""
+        return slice(int(self.ends[cutting - 1]) if cutting else 0, int(self.ends[cutting]))
+
+    def is_enough(self, cutting: int) -> bool:
+        """Return whether there is more than next to nothing of a plant."""
+        nodes = self.nodes_of(cutting)
+        return int(nodes.stop - nodes.start) >= LEAST_NODES
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,39 +68,48 @@ class Branches:
 
 
 def branches_from(fields: CuttingFields, base_mm: Points) -> Branches | None:
-    """Return the plant's skeleton as ways from the skeleton point nearest the base (1, 2)."""
-    skeleton = skeleton_of(fields)
-    return None if skeleton is None else ways_from(skeleton, base_mm)
+    """Return a plant's skeleton as ways from the skeleton point nearest the base (1, 2)."""
+    skeletons = skeletons_of(Sheet.of([fields]))
+    return ways_from(skeletons, np.zeros(1, np.int64), base_mm)[0] if skeletons.is_enough(0) else None
 
 
-def skeleton_of(fields: CuttingFields) -> Skeleton | None:
-    """Return the plant's skeleton, or None if there is next to nothing of it."""
-    rows, columns = (side // SHRINK for side in fields.coverage.shape)
-    if rows == 0 or columns == 0:
-        return None
+def skeletons_of(sheet: Sheet) -> Skeletons:
+    """Return the skeletons of all cuttings of a sheet."""
     middle = SHRINK // 2
-    solid = fields.coverage[middle::SHRINK, middle::SHRINK][:rows, :columns] > COVERED
+    rows, columns = (side // SHRINK for side in sheet.coverage.shape)
     mask = np.zeros((rows + 2 * RIM, columns + 2 * RIM), dtype=bool)
-    mask[RIM:-RIM, RIM:-RIM] = solid
-    thin: Mask = skeletonize(mask)  # type: ignore[no-untyped-call]
+    np.greater(sheet.coverage[middle::SHRINK, middle::SHRINK], COVERED, out=mask[RIM:-RIM, RIM:-RIM])
+    thin = np.zeros_like(mask)
+    for top, (width, height) in zip((sheet.tops_px // SHRINK).tolist(), sheet.sizes_px.tolist(), strict=True):
+        crop = slice(top, top + height // SHRINK + 2 * RIM), slice(0, width // SHRINK + 2 * RIM)
+        thin[crop] = skeletonize(mask[crop])  # type: ignore[no-untyped-call]
     places = np.flatnonzero(thin)
-    if len(places) < LEAST_NODES:
-        return None
-    cell_mm = fields.mm_per_px * SHRINK
-    to_middle_mm = (SHRINK - 1) / 2 * fields.mm_per_px - RIM * cell_mm
     y, x = np.divmod(places, thin.shape[1])
-    nodes_mm = np.stack([x, y], axis=1) * cell_mm + (np.asarray(fields.corner_mm) + to_middle_mm)
-    return Skeleton(nodes_mm, _steps(thin, places), cell_mm)
+    owner = sheet.owner_of(y - RIM, SHRINK)
+    nodes_mm = sheet.mm_of(np.stack([x, y], axis=1) - RIM, owner, SHRINK)
+    ends = np.searchsorted(owner, np.arange(len(sheet.tops_px)), side="right")
+    return Skeletons(nodes_mm, _steps(thin, places), ends, sheet.mm_per_px * SHRINK)
 
 
-def ways_from(skeleton: Skeleton, base_mm: Points) -> Branches:
-    """Return the ways from the skeleton point nearest the base (1, 2)."""
-    start = int(np.argmin(np.hypot(*(skeleton.nodes_mm - base_mm[0]).T)))
-    length, before = dijkstra(skeleton.steps, indices=start, return_predecessors=True)
-    degree = np.diff(skeleton.steps.indptr)
-    ends = np.nonzero((degree == 1) & np.isfinite(length))[0]
-    length_mm = np.asarray(length * skeleton.step_mm, dtype=np.float64)
-    return Branches(skeleton.nodes_mm, length_mm, before, ends)
+def ways_from(skeletons: Skeletons, cuttings: Counts, bases_mm: Points) -> list[Branches]:
+    """Return the ways from the skeleton point nearest each base (S, 2) of a cutting (S,)."""
+    starts, parts = [], [skeletons.nodes_of(k) for k in cuttings.tolist()]
+    for nodes, base_mm in zip(parts, bases_mm, strict=True):
+        away = skeletons.nodes_mm[nodes] - base_mm
+        starts.append(nodes.start + int(np.hypot(away[:, 0], away[:, 1]).argmin()))
+    # From each node to the next start: only one can be reached.
+    length, before, _ = dijkstra(skeletons.steps, indices=starts, return_predecessors=True, min_only=True)
+    length_mm = np.asarray(length * skeletons.step_mm, dtype=np.float64)
+    is_end = (np.diff(skeletons.steps.indptr) == 1) & np.isfinite(length)
+    return [
+        Branches(
+            skeletons.nodes_mm[nodes],
+            length_mm[nodes],
+            np.where(before[nodes] >= 0, before[nodes] - nodes.start, -1),
+            np.flatnonzero(is_end[nodes]),
+        )
+        for nodes in parts
+    ]
 
 
 def _steps(thin: Mask, places: NDArray[np.int64]) -> csr_matrix:

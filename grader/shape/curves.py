@@ -11,6 +11,7 @@ from scipy.linalg.lapack import dpbsv
 from scipy.ndimage import gaussian_filter1d
 
 from grader.records import Points, Values
+from grader.shape.lines import Lines, places_in
 
 BEND_ROUNDS = 6
 """Solutions of the smoothing spline; more change nothing that is seen."""
@@ -35,29 +36,6 @@ def quantile(values: Values, share: float) -> float:
     low = int(at)
     high = min(low + 1, len(ordered) - 1)
     return float(ordered[low] + (at - low) * (ordered[high] - ordered[low]))
-
-
-def resampled(points_mm: Points, step_mm: float) -> Points:
-    """Return the polyline (K, 2) with equal steps of about ``step_mm``, ends kept."""
-    arc = arc_of(points_mm)
-    n = max(2, round(float(arc[-1]) / step_mm) + 1)
-    at = np.linspace(0, arc[-1], n)
-    return np.stack([np.interp(at, arc, points_mm[:, k]) for k in (0, 1)], axis=1)
-
-
-def smoothed(points_mm: Points, sigma_mm: float, step_mm: float) -> Points:
-    """Return an equally stepped polyline with its wiggles shorter than ``sigma_mm`` taken out.
-
-    The ends stay where they are: the straight line between them is taken off first and the rest
-    is mirrored with its sign turned.
-    """
-    even = resampled(points_mm, step_mm)
-    line = np.linspace(even[0], even[-1], len(even))
-    rest = even - line
-    reach = min(len(rest) - 1, int(4 * sigma_mm / step_mm) + 1)
-    padded = np.concatenate([-rest[reach:0:-1], rest, -rest[-2 : -reach - 2 : -1]])
-    soft = gaussian_filter1d(padded, sigma_mm / step_mm, axis=0)[reach : reach + len(rest)]
-    return np.asarray(line + soft)
 
 
 def tangents_of(points_mm: Points) -> Points:
@@ -98,10 +76,12 @@ def fitted(curves: Sequence[tuple[Points, Values]], step_mm: float, stiffness_mm
     """
     if not curves:
         return []
-    parts, weights = zip(*(_even(points, sigma, step_mm) for points, sigma in curves), strict=True)
-    even, weight = np.concatenate(parts), np.concatenate(weights)
-    n = np.array([len(part) for part in parts])
-    steps = np.repeat([float(arc_of(part)[-1]) / (len(part) - 1) for part in parts], n)[:-2]
+    lines = Lines.of([points for points, _ in curves])
+    n, line, at_mm = lines.even_places(step_mm)
+    even = lines.at(at_mm, line)
+    weight = 1 / lines.at(at_mm, line, np.concatenate([sigma for _, sigma in curves])) ** 2
+    rough = Lines.in_row(even, n, lines.owner)
+    steps = np.repeat(rough.length_mm / (n - 1), n)[:-2]
     bends = _Bends.of(n, BEND_REACH_MM / step_mm)
     stiff = np.zeros(len(steps))
     stiff[bends.at] = stiffness_mm3 / steps[bends.at] ** 3
@@ -117,7 +97,7 @@ def fitted(curves: Sequence[tuple[Points, Values]], step_mm: float, stiffness_mm
         softer[bends.at] = BEND_PER_MM / (BEND_PER_MM + smooth)
     if failed or not np.isfinite(curve).all():
         raise ValueError("positions and uncertainties must be finite, uncertainties above 0")
-    return [resampled(part, step_mm) for part in np.split(curve, np.cumsum(n)[:-1])]
+    return Lines.in_row(curve, n, lines.owner).resampled(step_mm).parts()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,26 +115,16 @@ class _Bends:
     def of(cls, n_points: NDArray[np.int64], sigma: float) -> _Bends:
         """Return them for curves of so many points, to be smoothed by a Gaussian; three points have none."""
         rim = int(4 * sigma + 0.5)
-        at, near, slots, first, slot = [], [], [], 0, 0
-        for n in n_points.tolist():
-            n_bends = n - 2 if n > 3 else 0
-            if n_bends:
-                mirrored = np.arange(-rim, n_bends + rim) % (2 * n_bends)
-                at.append(first + np.arange(n_bends))
-                near.append(first + np.minimum(mirrored, 2 * n_bends - 1 - mirrored))
-                slots.append(slot + rim + np.arange(n_bends))
-                slot += n_bends + 2 * rim
-            first += n
-        none = [np.zeros(0, dtype=np.int64)]
-        return cls(*(np.concatenate(parts or none) for parts in (at, near, slots)))
-
-
-def _even(points_mm: Points, sigma_mm: Values, step_mm: float) -> tuple[Points, Values]:
-    """Return equally stepped points (K, 2) and their weights (K,)."""
-    arc = arc_of(points_mm)
-    at = np.linspace(0, arc[-1], max(2, round(float(arc[-1]) / step_mm) + 1))
-    even = np.stack([np.interp(at, arc, points_mm[:, k]) for k in (0, 1)], axis=1)
-    return even, 1 / np.interp(at, arc, sigma_mm) ** 2
+        n_bends = np.where(n_points > 3, n_points - 2, 0)
+        firsts = np.cumsum(n_points) - n_points
+        line, place = places_in(n_bends)
+        padded = np.where(n_bends > 0, n_bends + 2 * rim, 0)
+        wide_line, wide_place = places_in(padded)
+        turns = 2 * n_bends[wide_line]
+        mirrored = (wide_place - rim) % turns
+        near = firsts[wide_line] + np.minimum(mirrored, turns - 1 - mirrored)
+        slots = (np.cumsum(padded) - padded + rim)[line] + place
+        return cls(firsts[line] + place, near, slots)
 
 
 def _bending(stiff: Values) -> Values:

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from calib.frames import PlaneMap, Points
 from grader.records import Mask, Photo, Values, linear_of
-from grader.shape.curves import arc_of, normals_of
 from grader.shape.fields import CuttingFields
+from grader.shape.lines import Lines, places_in
 
 Profiles = NDArray[np.float32]
 """(K, U, C): profiles along the stems, samples across them, channels or coordinates."""
@@ -126,8 +126,7 @@ def groups_of(stems: Sequence[BareStem], settings: WidthSettings) -> Iterator[li
     """Yield stems, with where they are cut across, in groups of not too many profiles."""
     group: list[CutStem] = []
     n_rows = 0
-    for stem in stems:
-        cut = _cut(stem, settings)
+    for cut in _cut(stems, settings):
         if group and n_rows + len(cut.arc_mm) > MOST_ROWS:
             yield group
             group, n_rows = [], 0
@@ -137,11 +136,18 @@ def groups_of(stems: Sequence[BareStem], settings: WidthSettings) -> Iterator[li
         yield group
 
 
-def _cut(stem: BareStem, settings: WidthSettings) -> CutStem:
-    along = arc_of(stem.axis_mm)
-    arc = np.arange(0.0, max(min(stem.until_mm, float(along[-1])), 0.5), settings.step_mm)
-    centre = np.stack([np.interp(arc, along, stem.axis_mm[:, k]) for k in (0, 1)], axis=1)
-    return CutStem(stem, arc, centre, normals_of(centre))
+def _cut(stems: Sequence[BareStem], settings: WidthSettings) -> list[CutStem]:
+    """Return where stems are cut across."""
+    if not stems:
+        return []
+    axes = Lines.of([stem.axis_mm for stem in stems])
+    until_mm = np.maximum(np.minimum([stem.until_mm for stem in stems], axes.length_mm), 0.5)
+    n = np.ceil(until_mm / settings.step_mm).astype(np.int64)
+    stem, nth = places_in(n)
+    arc = np.asarray(nth * settings.step_mm, dtype=np.float64)
+    centres = Lines.in_row(axes.at(arc, stem), n, axes.owner)
+    parts = (centres.split(values) for values in (arc, centres.points_mm, centres.normals()))
+    return [CutStem(*each) for each in zip(stems, *parts, strict=True)]
 
 
 def raw_edges(photo: Photo, plane: PlaneMap, stems: Sequence[CutStem], settings: WidthSettings) -> Edges:
@@ -272,13 +278,13 @@ def _log_ratios(light: Profiles) -> Profiles:
 def _along(light: Profiles, n_rows: NDArray[np.int64], window_steps: float) -> Profiles:
     """Return profiles (K, U, C) averaged along each stem, half a window being one standard deviation."""
     kernel = _gaussian(window_steps / 2)
-    across = np.ones(1)
-    return np.concatenate(
-        [
-            cv2.sepFilter2D(part, -1, across, kernel, borderType=cv2.BORDER_REPLICATE)
-            for part in np.split(light, np.cumsum(n_rows)[:-1])
-        ]
-    )
+    # Stems follow each other with room between, in which their first and last profiles are repeated.
+    rim = len(kernel) // 2
+    stem, nth = places_in(n_rows + 2 * rim)
+    firsts = np.cumsum(n_rows) - n_rows
+    rows = firsts[stem] + np.clip(nth - rim, 0, n_rows[stem] - 1)
+    soft = cv2.sepFilter2D(light[rows], -1, np.ones(1), kernel, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(soft[(nth >= rim) & (nth < n_rows[stem] + rim)], dtype=np.float32)
 
 
 def _slope(light: Profiles, sigma_samples: float) -> Profiles:

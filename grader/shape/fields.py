@@ -17,7 +17,7 @@ COVERED = 0.5
 COLOUR_SHRINK = 4
 """Colours are told at every fourth pixel (0.4 mm): chroma in a JPEG is coarse, leaves are 1 mm and wider."""
 LIGHT_SHRINK = 16
-"""The light on the paper is worked out for so many pixels at once; it is smooth."""
+"""The light on the paper is worked out for so many pixels at once (1.6 mm); it is smooth."""
 DARKEST = 2e-3
 
 
@@ -50,11 +50,6 @@ class CuttingFields:
         """Return the mat position of the centre of a field's first cell."""
         to_middle_mm = (self._pixels_of(field) - 1) / 2 * self.mm_per_px
         return self.corner_mm[0] + to_middle_mm, self.corner_mm[1] + to_middle_mm
-
-    def middle_mm(self, field: Field, cell: Values) -> tuple[float, float]:
-        """Return the mat position of a place (x, y) of a field, in its cells."""
-        x, y = (cell * self._pixels_of(field) * self.mm_per_px + self._first_mm(field)).tolist()
-        return x, y
 
     def at(self, field: Field, points_mm: Points) -> Values:
         """Return the field's values (...,) at mat positions (..., 2), 0 outside the crop."""
@@ -97,7 +92,7 @@ def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:
     """Return the fields of one silhouette's crop."""
     x, y = silhouette.corner_px
     return CuttingFields(
-        coverage=np.ascontiguousarray(silhouette.coverage),
+        coverage=silhouette.coverage,
         marks=silhouette.marks,
         mm_per_px=view.mm_per_px,
         corner_mm=(
@@ -107,33 +102,14 @@ def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:
     )
 
 
-def centre_line(fields: CuttingFields) -> Field:
-    """Return the probability in cells of the stem's centre line, below the foliage or within it."""
-    return np.asarray(cv2.max(fields.marks.bare_axis, fields.marks.leafy_axis), dtype=np.float32)
-
-
-def colours_of(view: FlatView, corner_px: tuple[int, int], shape: tuple[int, int]) -> Field:
-    """Return linear light over that of the paper at each COLOUR_SHRINK-th pixel of a crop.
-
-    Parameters
-    ----------
-    corner_px : (x, y)
-        First pixel of the crop.
-    shape : (h, w)
-
-    Returns
-    -------
-    (h // COLOUR_SHRINK, w // COLOUR_SHRINK, 3)
-    """
-    x, y = corner_px
-    rows, columns = (side // COLOUR_SHRINK for side in shape)
-    window = (slice(y, y + rows * COLOUR_SHRINK), slice(x, x + columns * COLOUR_SHRINK))
-    middles = slice(COLOUR_SHRINK // 2, None, COLOUR_SHRINK)
-    codes = np.ascontiguousarray(view.rgb[window][middles, middles])
-    coarse = (max(1, rows * COLOUR_SHRINK // LIGHT_SHRINK), max(1, columns * COLOUR_SHRINK // LIGHT_SHRINK))
-    light = cv2.resize(view.light.within(window, coarse), (columns, rows))
-    linear = np.maximum(linear_of(codes), np.float32(DARKEST))
-    return np.asarray(linear / light, dtype=np.float32)
+def colours_of(view: FlatView, xy_px: NDArray[np.integer]) -> Field:
+    """Return linear light over that of the paper (N, 3) at pixels (N, 2) of the flat view."""
+    x, y = xy_px.T
+    rows, columns = (max(1, side // LIGHT_SHRINK) for side in view.rgb.shape[:2])
+    light = view.light.within(view.whole, (rows, columns))
+    near = np.minimum(y // LIGHT_SHRINK, rows - 1), np.minimum(x // LIGHT_SHRINK, columns - 1)
+    linear = linear_of(view.rgb[y, x][None])[0]
+    return np.asarray(np.maximum(linear, np.float32(DARKEST)) / light[near], dtype=np.float32)
 
 
 def depth_mm(fields: CuttingFields) -> Field:

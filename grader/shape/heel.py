@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from grader.records import Heel, Points
-from grader.shape.branches import Skeleton, ways_from
-from grader.shape.curves import arc_of, quantile, smoothed
+from grader.shape.branches import Skeletons, ways_from
+from grader.shape.curves import arc_of, quantile
 from grader.shape.fields import CuttingFields, depth_mm
-from grader.shape.stem import cross_sections, outline_end
+from grader.shape.lines import Lines
+from grader.shape.stem import CrossSections, outline_end
 
 STEM_MM = (12.0, 22.0)
 """Stretch whose width is that of the stem above a heel."""
@@ -20,8 +21,6 @@ LOOK_MM = 14.0
 """Heels are shorter than this."""
 THICKER = 1.32
 """A heel is thicker than the stem above it by at least this factor; the flare of a cut is less."""
-REACH_MM = 6.0
-"""How far from the axis edges are looked for."""
 LEAST_LENGTH_MM = 2.0
 LEAST_ANGLE_DEG = 14.0
 
@@ -34,17 +33,20 @@ class FoundHeel:
     axis_mm: Points
 
 
-def find_heel(fields: CuttingFields, skeleton: Skeleton, axis_mm: Points) -> FoundHeel | None:
+def find_heel(
+    fields: CuttingFields, skeletons: Skeletons, cutting: int, axis_mm: Points, sections: CrossSections
+) -> FoundHeel | None:
     """Return the heel of a cutting whose axis (N, 2) begins at or beside it, or None.
 
     The stretch near the base is compared in width with the stem further up; if it is thicker, the
-    thick piece is followed to its end along the skeleton from the stem.
+    thick piece is followed to its end along the skeleton from the stem.  The cross-sections are those of
+    the first points of the axis, up to where the width of the stem is taken or further.
     """
     arc = arc_of(axis_mm)
     if arc[-1] < STEM_MM[1]:
         return None
-    sections = cross_sections(fields, axis_mm[arc <= STEM_MM[1]], REACH_MM)
-    width, near = sections.width_mm, arc[arc <= STEM_MM[1]]
+    near = arc[arc <= STEM_MM[1]]
+    width = sections.width_mm[: len(near)]
     above = (near > STEM_MM[0]) & np.isfinite(width)
     if not above.any():
         return None
@@ -56,12 +58,15 @@ def find_heel(fields: CuttingFields, skeleton: Skeleton, axis_mm: Points) -> Fou
     gaps = np.diff(np.nonzero(thick)[0])
     if len(gaps) and gaps.max() > 4:
         top = float(near[np.nonzero(thick)[0][int(np.argmax(gaps > 4))]])
-    return _followed(fields, skeleton, axis_mm, arc, top, stem, float(np.nanmax(width[near <= top])))
+    return _followed(
+        fields, skeletons, cutting, axis_mm, arc, top, stem, float(np.nanmax(width[near <= top]))
+    )
 
 
 def _followed(
     fields: CuttingFields,
-    skeleton: Skeleton,
+    skeletons: Skeletons,
+    cutting: int,
     axis_mm: Points,
     arc: np.ndarray,
     top_mm: float,
@@ -70,7 +75,7 @@ def _followed(
 ) -> FoundHeel | None:
     """Follow the thick piece from where the stem meets it to its far end."""
     at = np.array([[np.interp(top_mm + stem_mm, arc, axis_mm[:, k]) for k in (0, 1)]])
-    branches = ways_from(skeleton, at)
+    branches = ways_from(skeletons, np.array([cutting]), at)[0]
     to_paper_mm = depth_mm(fields)
     up = axis_mm[arc > top_mm + stem_mm]
     best, best_length = None, 0.0
@@ -85,7 +90,7 @@ def _followed(
             best, best_length = way, length
     if best is None:
         return None
-    soft = smoothed(best, 1.0, 0.25)
+    soft = Lines.of([best]).smoothed(1.0, 0.25).points_mm
     base = outline_end(fields, soft[::-1], across_mm / 2 if across_mm < 2.5 * stem_mm else stem_mm)
     kept = soft[arc_of(soft) < float(arc_of(soft)[-1]) - stem_mm / 2]
     piece = np.vstack([base, kept[::-1]])

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +20,9 @@ from skimage.graph import MCP_Geometric
 
 from grader.records import Mask, Points, Values
 from grader.shape.curves import arc_of
-from grader.shape.fields import COVERED, CuttingFields, Field, centre_line
+from grader.shape.fields import COVERED, CuttingFields, Field
+from grader.shape.lines import Counts
+from grader.shape.sheet import Sheet
 
 SHRINK = 8
 """Ways are searched on cells of so many pixels (0.8 mm): the axis is told from them to sub-pixel later, and
@@ -28,6 +31,8 @@ FAINTEST = 0.03
 """Probability of the centre line that is added everywhere: the line may be interrupted."""
 OFF_PLANT_COST = 4.0
 """A step beside the plant costs so many times as much as the dearest on it."""
+WALL = -1.0
+"""Of a cell that cannot be entered."""
 LEAST_STEPS = 3
 """A way of fewer cells (2.4 mm) is none."""
 CLEAR_SHARE = 0.3
@@ -56,14 +61,18 @@ UNSEEN_SPREAD_MM = 2.0
 """Spread of a tip that is told by the end of the line only."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Tip:
-    """A place that may be the tip."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Tips:
+    """Places that may be the tip."""
 
-    at_mm: tuple[float, float]
-    peak: float
-    """Probability."""
-    spread_mm: float
+    at_mm: Points
+    """(T, 2)"""
+    owner: Counts
+    """(T,) which cutting."""
+    peak: Values
+    """(T,) probability."""
+    spread_mm: Values
+    """(T,)"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,69 +87,77 @@ class Leader:
     """Standard deviation of the length over all ways, each with its probability."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Way:
+    """One of the ways through a cutting."""
+
+    way_mm: Points
+    length_mm: float
+    score: float
+    """Log odds."""
+    spread_mm: float
+    """Of its tip."""
+
+
 def find_leader(fields: CuttingFields, base_mm: Points) -> Leader | None:
     """Return the way from a base (2,) to the likeliest tip, or None where there is none."""
-    step = fields.cell_px
-    line = _largest_in_cells(centre_line(fields), SHRINK // step)
-    near = _largest_in_cells(fields.coverage[::step, ::step] > COVERED, SHRINK // step)
-    grid = _Grid(fields.mm_per_px * SHRINK, fields.corner_mm, line.shape)
-    tips = _tips(fields)
-    search = MCP_Geometric(_cost(line, near))
-    ends = [grid.cell_of(tip.at_mm) for tip in tips]
+    return find_leaders(Sheet.of([fields]), base_mm[None])[0]
+
+
+def find_leaders(sheet: Sheet, bases_mm: Points) -> list[Leader | None]:
+    """Return the way from each cutting's base (C, 2) to its likeliest tip, or None where there is none.
+
+    One search for all cuttings of the sheet: none can be reached from another.
+    """
+    n_cells = SHRINK // sheet.cell_px_of(sheet.line)
+    line = _largest_in_cells(sheet.line, n_cells)
+    step = SHRINK // n_cells
+    near = _largest_in_cells(sheet.coverage[::step, ::step] > COVERED, n_cells)
+    cost = _cost(line, near)
+    cost[sheet.is_rim(len(cost), SHRINK)] = WALL
+    tips = _tips(sheet)
+    search = MCP_Geometric(cost)
+    ends = sheet.cells_of(tips.at_mm, tips.owner, SHRINK)
+    starts = sheet.cells_of(bases_mm, np.arange(len(bases_mm)), SHRINK)
+    n_tips = np.bincount(tips.owner, minlength=len(bases_mm))
     # No further than to the last tip.
-    reached, _ = search.find_costs([grid.cell_of(base_mm)], ends or None)
-    if not tips:
-        ends = _furthest(line, reached)
-        tips = [_Tip(grid.middle_mm(end), LEAST_TIP, UNSEEN_SPREAD_MM) for end in ends]
-    ways, lengths_mm, scores, spreads_mm = [], [], [], []
-    for tip, end in zip(tips, ends, strict=True):
-        steps = np.asarray(search.traceback(end))
+    reached, before = search.find_costs(starts.tolist(), ends.tolist() if n_tips.all() else None)
+    if not n_tips.all():
+        far = _furthest(sheet, line, reached, np.flatnonzero(n_tips == 0))
+        tips, ends = _with_ends_of_lines(sheet, tips, far), np.concatenate([ends, far])
+    offsets = np.asarray(search.offsets).tolist()
+    ways: list[list[_Way]] = [[] for _ in bases_mm]
+    for k, (end, owner) in enumerate(zip(ends.tolist(), tips.owner.tolist(), strict=True)):
+        steps = _way_to(before, offsets, end)
         if len(steps) < LEAST_STEPS:
             continue
-        way = grid.middles_mm(steps)
-        way[-1] = _put_forward(np.asarray(tip.at_mm), way)
-        ways.append(way)
-        lengths_mm.append(float(arc_of(way)[-1]))
-        scores.append(_log_odds(tip.peak, line[steps[:, 0], steps[:, 1]], lengths_mm[-1]))
-        spreads_mm.append(tip.spread_mm)
+        way = sheet.mm_of(steps[:, ::-1], np.full(len(steps), owner), SHRINK)
+        way[-1] = _put_forward(tips.at_mm[k], way)
+        length_mm = float(arc_of(way)[-1])
+        score = _log_odds(tips.peak[k], line[steps[:, 0], steps[:, 1]], length_mm)
+        ways[owner].append(_Way(way, length_mm, score, float(tips.spread_mm[k])))
+    return [_likeliest(some) for some in ways]
+
+
+def _way_to(before: NDArray[np.integer], offsets: list[list[int]], end: list[int]) -> NDArray[np.int64]:
+    """Return the cells (K, 2) of the way to one of them, by the offset with which each was reached."""
+    row, column = end
+    way = [(row, column)]
+    while (came_by := before[row, column]) >= 0:
+        down, right = offsets[came_by]
+        row, column = row - down, column - right
+        way.append((row, column))
+    return np.array(way[::-1], dtype=np.int64)
+
+
+def _likeliest(ways: Sequence[_Way]) -> Leader | None:
+    """Return the way with the largest log odds."""
     if not ways:
         return None
-    best = int(np.argmax(scores))
-    odds = np.exp(np.asarray(scores) - scores[best])
-    apart_mm = np.asarray(lengths_mm) - lengths_mm[best]
-    return Leader(ways[best], spreads_mm[best], math.sqrt(float(odds @ apart_mm**2) / float(odds.sum())))
-
-
-@dataclass(frozen=True, slots=True)
-class _Grid:
-    """Where the cells lie that ways are searched on, each as (row, column)."""
-
-    cell_mm: float
-    corner_mm: tuple[float, float]
-    """Mat position of the crop's first pixel."""
-    shape: tuple[int, ...]
-
-    @property
-    def _first_mm(self) -> tuple[float, float]:
-        """Mat position of the middle of the first cell."""
-        to_middle_mm = (SHRINK - 1) / 2 / SHRINK * self.cell_mm
-        return self.corner_mm[0] + to_middle_mm, self.corner_mm[1] + to_middle_mm
-
-    def cell_of(self, at_mm: Points | tuple[float, float]) -> tuple[int, int]:
-        """Return the cell at a mat position, the next one for those outside."""
-        x, y = (
-            round((float(at) - first) / self.cell_mm) for at, first in zip(at_mm, self._first_mm, strict=True)
-        )
-        return min(max(y, 0), self.shape[0] - 1), min(max(x, 0), self.shape[1] - 1)
-
-    def middles_mm(self, cells: NDArray[np.int64]) -> Points:
-        """Return mat positions (N, 2) of cells (N, 2)."""
-        return np.asarray(cells[:, ::-1] * self.cell_mm + self._first_mm)
-
-    def middle_mm(self, cell: tuple[int, int]) -> tuple[float, float]:
-        """Return the mat position of a cell."""
-        first = self._first_mm
-        return first[0] + cell[1] * self.cell_mm, first[1] + cell[0] * self.cell_mm
+    best = max(ways, key=lambda way: way.score)
+    odds = [math.exp(way.score - best.score) for way in ways]
+    spread2 = sum(odd * (way.length_mm - best.length_mm) ** 2 for odd, way in zip(odds, ways, strict=True))
+    return Leader(best.way_mm, best.spread_mm, math.sqrt(spread2 / sum(odds)))
 
 
 def _cost(line: Field, near: Mask) -> Field:
@@ -151,7 +168,7 @@ def _cost(line: Field, near: Mask) -> Field:
 def _log_odds(peak: float, line: Values, length_mm: float) -> float:
     """Return the log odds of a way by the probabilities of its tip and, along it, of the centre line."""
     share = np.clip(line, LEAST_SHARE, 1 - LEAST_SHARE)
-    return float(np.log(peak)) + float(np.log(share / (1 - share)).mean()) * length_mm / ALIKE_MM
+    return math.log(peak) + float(np.log(share / (1 - share)).mean()) * length_mm / ALIKE_MM
 
 
 def _largest_in_cells(field: NDArray[Any], n: int) -> NDArray[Any]:
@@ -169,30 +186,53 @@ def _put_forward(tip_mm: Points, way_mm: Points) -> Points:
     return np.asarray(tip_mm + TIP_SHORT_MM * direction / max(float(np.hypot(*direction)), 1e-9))
 
 
-def _tips(fields: CuttingFields) -> list[_Tip]:
+def _tips(sheet: Sheet) -> _Tips:
     """Return the places that may be the tip."""
-    tip = fields.marks.tip
-    possible = (tip > LEAST_TIP).astype(np.uint8)
-    n_labels, labels = cv2.connectedComponents(possible, connectivity=8)
-    if n_labels < 2:
-        return []
-    xy = cv2.findNonZero(possible).reshape(-1, 2)
-    label, share = labels[xy[:, 1], xy[:, 0]], tip[xy[:, 1], xy[:, 0]].astype(np.float64)
-    found = []
-    for k in range(1, n_labels):
-        weight, places = share[label == k], xy[label == k]
-        peak = float(weight.max())
-        clear = weight > CLEAR_SHARE * peak
-        weight, places = weight[clear] / weight[clear].sum(), places[clear]
-        middle = weight @ places
-        spread2 = float(weight @ (places - middle) ** 2 @ [0.5, 0.5])
-        x, y = fields.middle_mm(tip, middle)
-        found.append(_Tip((x, y), peak, math.sqrt(spread2) * fields.cell_mm))
-    return found
+    tip = sheet.tip
+    is_possible = tip > LEAST_TIP
+    # Only rows with such places are looked at, and one empty row after each run of them.
+    some = np.asarray(is_possible.any(axis=1))
+    rows = np.flatnonzero(some | np.roll(some, 1))
+    if len(rows) == 0:
+        return _Tips(np.zeros((0, 2)), np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
+    possible = is_possible[rows].astype(np.uint8)
+    found, labels = cv2.connectedComponents(possible, connectivity=8)
+    x, y = cv2.findNonZero(possible).reshape(-1, 2).T
+    label = labels[y, x] - 1
+    order = np.argsort(label, kind="stable")
+    x, y, label = x[order], rows[y[order]], label[order]
+    share = tip[y, x].astype(np.float64)
+    peak = np.maximum.reduceat(share, np.searchsorted(label, np.arange(found - 1)))
+    weight = np.where(share > CLEAR_SHARE * peak[label], share, 0.0)
+    total = np.bincount(label, weight)
+    middle_x, middle_y = (np.bincount(label, weight * at) / total for at in (x, y))
+    away2 = (x - middle_x[label]) ** 2 + (y - middle_y[label]) ** 2
+    cell_px = sheet.cell_px_of(tip)
+    spread_mm = np.sqrt(np.bincount(label, weight * away2) / total / 2) * cell_px * sheet.mm_per_px
+    owner = sheet.owner_of(middle_y, cell_px)
+    at_mm = sheet.mm_of(np.stack([middle_x, middle_y], axis=1), owner, cell_px)
+    return _Tips(at_mm, owner, peak, spread_mm)
 
 
-def _furthest(line: Field, reached: Values) -> list[tuple[int, int]]:
-    """Return the cell where the leader ends when no tip is seen; none where there is no line."""
+def _furthest(sheet: Sheet, line: Field, reached: Values, owners: Counts) -> NDArray[np.int64]:
+    """Return the cells (E, 2) where leaders end of which no tip is seen; none where there is no line."""
     far = np.where((line > LIKELY_LINE) & np.isfinite(reached), reached, -1.0)
-    row, column = divmod(int(far.argmax()), far.shape[1])
-    return [(row, column)] if far[row, column] > 0 else []
+    ends = []
+    tops, rows = sheet.tops_px[owners] // SHRINK, sheet.sizes_px[owners, 1] // SHRINK
+    for top, n in zip(tops.tolist(), rows.tolist(), strict=True):
+        crop = far[top : top + n]
+        if crop.size and crop.max() > 0:
+            row, column = divmod(int(crop.argmax()), crop.shape[1])
+            ends.append((top + row, column))
+    return np.array(ends, dtype=np.int64).reshape(-1, 2)
+
+
+def _with_ends_of_lines(sheet: Sheet, tips: _Tips, ends: NDArray[np.int64]) -> _Tips:
+    """Return tips and, after them, those that are only told by the ends (E, 2) of lines."""
+    owner = sheet.owner_of(ends[:, 0], SHRINK)
+    return _Tips(
+        np.concatenate([tips.at_mm, sheet.mm_of(ends[:, ::-1], owner, SHRINK)]),
+        np.concatenate([tips.owner, owner]),
+        np.concatenate([tips.peak, np.full(len(ends), LEAST_TIP)]),
+        np.concatenate([tips.spread_mm, np.full(len(ends), UNSEEN_SPREAD_MM)]),
+    )

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from grader.records import Mask, Points, Values
-from grader.shape.curves import arc_of, normals_of, quantile
+from grader.shape.curves import quantile
 from grader.shape.fields import CuttingFields
-from grader.shape.stem import cross_sections
+from grader.shape.lines import Lines
+from grader.shape.sheet import Sheet
+from grader.shape.stem import CrossSections, cross_sections
 
 BESIDE_MM = 0.5
 """The line's probabilities are the largest this near to the axis."""
@@ -27,6 +30,8 @@ REACH_MM = 6.0
 """How far from the axis is looked for what was left standing ..."""
 BESIDE_STEM_MM = 4.0
 """... and beyond the stem's edge: what lies across it is no part of its width."""
+LEAST_SEEN_MM = 22.0
+"""So much of an axis is looked at even if foliage begins earlier: a heel is told from it."""
 NEAR_BASE_MM = (1.5, 9.0)
 """Stretch whose width is taken as that of the stem."""
 LONGEST_HEEL_MM = 9.0
@@ -61,22 +66,60 @@ class Onset:
     sigma_mm: float
 
 
-def find_onset(fields: CuttingFields, axis_mm: Points, heel_mm: float = 0.0) -> Onset:
-    """Return where the foliage begins along an axis (K, 2) that starts at the base.
+@dataclass(frozen=True, slots=True, eq=False)
+class BareAxis:
+    """What is seen along an axis before its parts are told."""
 
-    The place is that of the single change from bare to leafy that the probabilities along the axis
+    arc_mm: Values
+    """(N,) distances from the base."""
+    attached_mm: float
+    """Where foliage begins; nan if there is none."""
+    sigma_mm: float
+    sections: CrossSections
+    """(K,) the first K of the N places, as far as is looked at."""
+
+    @property
+    def below_mm(self) -> float:
+        """Foliage begins, or the axis ends."""
+        return self.attached_mm if np.isfinite(self.attached_mm) else float(self.arc_mm[-1])
+
+
+def find_onset(fields: CuttingFields, axis_mm: Points, heel_mm: float = 0.0) -> Onset:
+    """Return where the foliage begins along the axis (N, 2) of one cutting; see ``onset_of``."""
+    return onset_of(bare_axes(Sheet.of([fields]), Lines.of([axis_mm]))[0], heel_mm)
+
+
+def bare_axes(sheet: Sheet, axes: Lines) -> list[BareAxis]:
+    """Return what is seen along axes that start at the base.
+
+    Foliage begins at the single change from bare to leafy that the probabilities along the axis
     make likeliest; the spread of its posterior is the uncertainty (a change point with a flat prior).
+    """
+    normals = axes.normals()
+    changes = _changes(sheet, axes, normals)
+    lengths = axes.length_mm
+    below = np.where(np.isfinite(changes[0]), changes[0], lengths)
+    least = np.maximum(np.minimum(LEAST_SEEN_MM, lengths), below - BELOW_FOLIAGE_MM)
+    seen = axes.arc_mm <= np.repeat(least, axes.n)
+    n_seen = np.add.reduceat(seen, axes.firsts, dtype=np.int64)
+    sections = cross_sections(sheet, axes.point_owner[seen], axes.points_mm[seen], normals[seen], REACH_MM)
+    ends = np.cumsum(n_seen).tolist()
+    return [
+        BareAxis(arc, attached, sigma, sections.part(slice(end - n, end)))
+        for arc, attached, sigma, end, n in zip(
+            axes.split(axes.arc_mm), *(part.tolist() for part in changes), ends, n_seen.tolist(), strict=True
+        )
+    ]
+
+
+def onset_of(axis: BareAxis, heel_mm: float) -> Onset:
+    """Return where the foliage begins and what is left below it.
+
     ``heel_mm`` is the length of a heel: the stem's width is taken above it.
     """
-    arc = arc_of(axis_mm)
     start = heel_mm + ABOVE_HEEL_MM if 0 < heel_mm <= LONGEST_HEEL_MM else 0.0
-    attached, sigma = _change(fields, axis_mm, arc)
-    below = attached if np.isfinite(attached) else float(arc[-1])
-    near_mm = (start + NEAR_BASE_MM[0], min(start + NEAR_BASE_MM[1], 0.5 * float(arc[-1])))
-    # Nothing is looked for above; one more point for the direction of the last one.
-    looked_at = int(np.searchsorted(arc, max(below - BELOW_FOLIAGE_MM, near_mm[1]))) + 1
-    arc = arc[:looked_at]
-    sections = cross_sections(fields, axis_mm[:looked_at], REACH_MM)
+    arc, sections = axis.arc_mm[: len(axis.sections.left_mm)], axis.sections
+    near_mm = (start + NEAR_BASE_MM[0], min(start + NEAR_BASE_MM[1], 0.5 * float(axis.arc_mm[-1])))
     thinnest_mm = np.fmin.reduce(sections.width_mm[2:][arc[2:] < NEAR_BASE_MM[1]], initial=np.inf)
     most_mm = thinnest_mm / 2 + BESIDE_STEM_MM
     left_mm, right_mm = np.minimum(sections.left_mm, most_mm), np.minimum(sections.right_mm, most_mm)
@@ -87,31 +130,39 @@ def find_onset(fields: CuttingFields, axis_mm: Points, heel_mm: float = 0.0) -> 
     half = stem_mm / 2 * (1 - TAPER_PER_MM * np.minimum(arc, 60.0))
     side = np.fmax(left_mm, right_mm)
     standing_out = ~(side < half + EXCESS_MM + EXCESS_SHARE * stem_mm)
-    standing_out &= (arc > max(STRAYS_FROM_MM, start)) & (arc < below - BELOW_FOLIAGE_MM)
+    standing_out &= (arc > max(STRAYS_FROM_MM, start)) & (arc < axis.below_mm - BELOW_FOLIAGE_MM)
     strays = np.array([(first + last) / 2 for first, last in _runs(standing_out, arc)])
-    return Onset(attached, strays, stem_mm, sigma)
+    return Onset(axis.attached_mm, strays, stem_mm, axis.sigma_mm)
 
 
-def _change(fields: CuttingFields, axis_mm: Points, arc: Values) -> tuple[float, float]:
-    """Return place and standard uncertainty of the change from bare to leafy; nan without foliage."""
+def _changes(sheet: Sheet, axes: Lines, normals: Points) -> tuple[Values, Values]:
+    """Return places (C,) of the changes from bare to leafy, standard uncertainties; nan without foliage."""
     beside = np.arange(-BESIDE_MM, BESIDE_MM + 1e-9, 0.1)
-    normals = normals_of(axis_mm)
     bare, leafy = (
-        fields.across(line, axis_mm, normals, beside).max(axis=1).astype(np.float64)
-        for line in (fields.marks.bare_axis, fields.marks.leafy_axis)
+        sheet.across(line, axes.point_owner, axes.points_mm, normals, beside).max(axis=1).astype(np.float64)
+        for line in (sheet.bare_axis, sheet.leafy_axis)
     )
-    step = float(arc[-1]) / max(len(arc) - 1, 1)
     odds = np.log((bare + SMALL) / (leafy + SMALL))
-    gain = np.concatenate([[0.0], np.cumsum(odds)]) * step / ALIKE_MM
-    at = np.concatenate([arc - step / 2, arc[-1:]]).clip(0)
+    found = [_change(*both) for both in zip(axes.split(odds), axes.split(axes.arc_mm), strict=True)]
+    return np.array([place for place, _ in found]), np.array([sigma for _, sigma in found])
+
+
+def _change(odds: Values, arc: Values) -> tuple[float, float]:
+    """Return place and standard uncertainty of the change on one axis by the log odds (N,) of being bare."""
+    step = float(arc[-1]) / max(len(arc) - 1, 1)
+    gain = np.zeros(len(arc) + 1)
+    np.add.accumulate(odds, out=gain[1:])
+    gain *= step / ALIKE_MM
+    at = np.empty(len(gain))
+    at[:-1], at[-1] = arc - step / 2, arc[-1]
+    at[0] = max(at[0], 0.0)
     share = np.exp(gain - gain.max())
     share /= share.sum()
-    mean = float((share * at).sum())
+    mean = float(share @ at)
     if mean > float(arc[-1]) - LEAST_FOLIAGE_MM:
-        return float("nan"), float("nan")
+        return math.nan, math.nan
     mean += LATE_MM
-    spread = float(np.sqrt((share * (at - mean) ** 2).sum()))
-    return mean, float(np.hypot(spread, LEAST_SIGMA_MM))
+    return mean, math.hypot(math.sqrt(float(share @ (at - mean) ** 2)), LEAST_SIGMA_MM)
 
 
 def _runs(flag: Mask, arc: Values) -> list[tuple[float, float]]:

@@ -19,16 +19,18 @@ from grader.records import (
     SilhouetteKind,
     Values,
 )
-from grader.shape.axis import AxisSettings, RoughAxis, StemAxis, stem_axes
-from grader.shape.branches import Skeleton, skeleton_of, ways_from
+from grader.shape.axis import AxisSettings, RoughAxes, StemAxis, stem_axes
+from grader.shape.branches import Skeletons, skeletons_of, ways_from
 from grader.shape.curves import arc_of, normals_of, quantile
 from grader.shape.edges import BareStem, WidthSettings
-from grader.shape.fields import CuttingFields, Field, colours_of, cutting_fields
+from grader.shape.fields import CuttingFields, cutting_fields
 from grader.shape.foliage import browned, foliage_area_mm2, side_shoots
 from grader.shape.heel import find_heel
-from grader.shape.leader import Leader, find_leader
-from grader.shape.onset import Onset, find_onset
-from grader.shape.stem import cut_end, stem_to_cut
+from grader.shape.leader import Leader, find_leaders
+from grader.shape.lines import Counts, Lines
+from grader.shape.onset import BareAxis, Onset, bare_axes, onset_of
+from grader.shape.sheet import Sheet, groups_on_sheets
+from grader.shape.stem import cut_ends, stems_to_cut
 from grader.shape.width import Widths, common_sigma_mm, measured_widths
 
 LEAST_TRAIL = 3
@@ -72,16 +74,34 @@ def trace_cuttings(
 ) -> list[CuttingShape | SetAside]:
     """Return the shape of each cutting, positions straight below it, or why it cannot be told."""
     settings = settings or ShapeSettings()
-    followed = [_followed(silhouette, view) for silhouette in silhouettes]
-    plain = [one for one in followed if one is not None]
-    axes = stem_axes([one.rough_axis for one in plain], settings.axis)
-    traced = [_traced(*both) for both in zip(plain, axes, strict=True)]
+    groups = groups_on_sheets([silhouette.coverage.shape[0] for silhouette in silhouettes])
+    return [shape for group in groups for shape in _on_sheet(silhouettes[group], view, photo, pose, settings)]
+
+
+def _on_sheet(
+    silhouettes: Sequence[Silhouette],
+    view: FlatView,
+    photo: Photo,
+    pose: MatPose,
+    settings: ShapeSettings,
+) -> list[CuttingShape | SetAside]:
+    """Return the shapes of cuttings that are laid on one sheet."""
+    fields = [cutting_fields(silhouette, view) for silhouette in silhouettes]
+    sheet = Sheet.of(fields)
+    skeletons = skeletons_of(sheet)
+    followed = _followed(silhouettes, sheet, skeletons, fields)
+    shapes: list[CuttingShape | SetAside] = [_set_aside(silhouette) for silhouette in silhouettes]
+    if not followed:
+        return shapes
+    traced = _traced(sheet, skeletons, followed, settings.axis)
     widths = measured_widths(photo, pose.plane, [one.stem for one in traced], settings.width)
-    shapes = iter([_shape(*both, pose, settings) for both in zip(traced, widths, strict=True)])
-    return [
-        _set_aside(silhouette) if one is None else next(shapes)
-        for one, silhouette in zip(followed, silhouettes, strict=True)
-    ]
+    browns = browned(view, [one.silhouette for one in followed])
+    owner = np.array([one.cutting for one in followed], dtype=np.int64)
+    branches = ways_from(skeletons, owner, np.array([one.trail_mm[0] for one in followed]))
+    shoots = side_shoots(sheet, owner, branches, [one.axis.line_mm for one in traced])
+    for one, width, brown, some in zip(traced, widths, browns, shoots, strict=True):
+        shapes[one.followed.cutting] = _shape(one, _Seen(width, brown, some), pose, settings)
+    return shapes
 
 
 def _set_aside(silhouette: Silhouette) -> SetAside:
@@ -97,32 +117,50 @@ def _set_aside(silhouette: Silhouette) -> SetAside:
 class _Followed:
     """The way through a cutting, as seen on the mat plane."""
 
+    cutting: int
+    """Which one of the sheet."""
     silhouette: Silhouette
     fields: CuttingFields
-    colours: Field
-    skeleton: Skeleton
     leader: Leader
     trail_mm: Points
     base_sigma: float
 
-    @property
-    def rough_axis(self) -> RoughAxis:
-        """What the axis is made from."""
-        return RoughAxis(self.fields, self.trail_mm, self.leader.way_mm)
+
+def _followed(
+    silhouettes: Sequence[Silhouette], sheet: Sheet, skeletons: Skeletons, fields: Sequence[CuttingFields]
+) -> list[_Followed]:
+    """Return the ways through the cuttings whose stems can be followed."""
+    leaders = find_leaders(sheet, np.array([silhouette.base_mm for silhouette in silhouettes]))
+    found = {k: one for k, one in enumerate(leaders) if one is not None and skeletons.is_enough(k)}
+    stems = bare_stems(
+        sheet,
+        np.array(list(found), dtype=np.int64),
+        [leader.way_mm for leader in found.values()],
+        [silhouettes[k] for k in found],
+    )
+    return [
+        _Followed(k, silhouettes[k], fields[k], leader, trail, sigma)
+        for (k, leader), (trail, sigma) in zip(found.items(), stems, strict=True)
+        if len(trail) >= LEAST_TRAIL
+    ]
 
 
-def _followed(silhouette: Silhouette, view: FlatView) -> _Followed | None:
-    """Return the way through one cutting; None if its stem cannot be followed."""
-    fields = cutting_fields(silhouette, view)
-    leader = find_leader(fields, np.asarray(silhouette.base_mm))
-    if leader is None:
-        return None
-    trail, base_sigma = _bare_stem(fields, leader.way_mm, silhouette)
-    skeleton = skeleton_of(fields)
-    if skeleton is None or len(trail) < LEAST_TRAIL:
-        return None
-    colours = colours_of(view, silhouette.corner_px, fields.coverage.shape)
-    return _Followed(silhouette, fields, colours, skeleton, leader, trail, base_sigma)
+def bare_stems(
+    sheet: Sheet, owner: Counts, ways: Sequence[Points], silhouettes: Sequence[Silhouette]
+) -> list[tuple[Points, float]]:
+    """Return the centre line (K, 2) of each bare stem from the base, and the uncertainty of the base."""
+    if not ways:
+        return []
+    run = np.array([silhouette.base_run_mm for silhouette in silhouettes])
+    anchor = np.maximum(np.minimum(0.5 * run, run - 2), np.minimum(4.0, run))
+    half = np.maximum([silhouette.base_half_width_mm for silhouette in silhouettes], 0.3)
+    trails = stems_to_cut(sheet, Lines.of(ways, owner), anchor, half)
+    likely = np.array([silhouette.base_mm for silhouette in silhouettes])
+    bases, sigmas = cut_ends(sheet, owner, trails, likely, half)
+    return [
+        (np.concatenate([base[None], trail[2:]]), sigma)
+        for base, trail, sigma in zip(bases, trails, sigmas.tolist(), strict=True)
+    ]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,17 +181,29 @@ class _Traced:
         return BareStem(self.followed.fields, self.axis.line_mm, until_mm, self.onset.stem_width_mm)
 
 
-def _traced(followed: _Followed, axis: StemAxis) -> _Traced:
-    """Return the parts of one cutting along its axis."""
-    fields = followed.fields
-    found = find_heel(fields, followed.skeleton, axis.line_mm)
-    heel = None if found is None else found.heel
-    if found is not None:
-        axis = _with_heel(axis, found.axis_mm)
-    onset = find_onset(fields, axis.line_mm, 0.0 if heel is None else heel.length_mm)
-    total = float(arc_of(axis.line_mm)[-1])
-    until = min(onset.attached_mm, total) if np.isfinite(onset.attached_mm) else total
-    return _Traced(followed, axis, onset, heel, until)
+def _traced(
+    sheet: Sheet, skeletons: Skeletons, followed: Sequence[_Followed], settings: AxisSettings
+) -> list[_Traced]:
+    """Return the parts of cuttings along their axes."""
+    owner = np.array([one.cutting for one in followed], dtype=np.int64)
+    rough = RoughAxes([one.trail_mm for one in followed], [one.leader.way_mm for one in followed], owner)
+    axes = stem_axes(sheet, rough, settings)
+    seen = _bare_axes(sheet, axes, owner)
+    traced = []
+    for one, plain, along in zip(followed, axes, seen, strict=True):
+        found = find_heel(one.fields, skeletons, one.cutting, plain.line_mm, along.sections)
+        if found is None:
+            onset, heel, axis, whole = onset_of(along, 0.0), None, plain, along
+        else:
+            axis, heel = _with_heel(plain, found.axis_mm), found.heel
+            whole = _bare_axes(sheet, [axis], np.array([one.cutting]))[0]
+            onset = onset_of(whole, heel.length_mm)
+        traced.append(_Traced(one, axis, onset, heel, min(whole.below_mm, float(whole.arc_mm[-1]))))
+    return traced
+
+
+def _bare_axes(sheet: Sheet, axes: Sequence[StemAxis], owner: Counts) -> list[BareAxis]:
+    return bare_axes(sheet, Lines.of([axis.line_mm for axis in axes], owner))
 
 
 def _with_heel(axis: StemAxis, line_mm: Points) -> StemAxis:
@@ -163,17 +213,17 @@ def _with_heel(axis: StemAxis, line_mm: Points) -> StemAxis:
     return StemAxis(line_mm, np.interp(from_tip, old, axis.sigma_mm))
 
 
-def _bare_stem(fields: CuttingFields, way_mm: Points, silhouette: Silhouette) -> tuple[Points, float]:
-    """Return the centre line (K, 2) of the bare stem from the base, and the uncertainty of the base."""
-    run = silhouette.base_run_mm
-    anchor = max(min(0.5 * run, run - 2), min(4.0, run))
-    half = max(silhouette.base_half_width_mm, 0.3)
-    trail = stem_to_cut(fields, way_mm, anchor, half)
-    base, sigma = cut_end(fields, trail, np.asarray(silhouette.base_mm), half)
-    return np.vstack([base, trail[2:]]), sigma
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """What is seen of a cutting beside its axis."""
+
+    widths: Widths
+    browned: tuple[float, float]
+    """Share, and its standard uncertainty."""
+    side_shoots: tuple[Points, ...]
 
 
-def _shape(traced: _Traced, width_seen: Widths, pose: MatPose, settings: ShapeSettings) -> CuttingShape:
+def _shape(traced: _Traced, seen: _Seen, pose: MatPose, settings: ShapeSettings) -> CuttingShape:
     onset, followed = traced.onset, traced.followed
     fields, leader = followed.fields, followed.leader
     seen_arc = arc_of(traced.axis.line_mm)
@@ -185,9 +235,9 @@ def _shape(traced: _Traced, width_seen: Widths, pose: MatPose, settings: ShapeSe
     axis = pose.plane.ground_from_seen(traced.axis.line_mm, height)
     arc = arc_of(axis)
     shrink = float(arc[-1]) / max(total, 1e-9)
-    width, width_sigma, base_sigma = _widths_on(width_seen, traced.axis.line_mm, pose, settings)
+    width, width_sigma, base_sigma = _widths_on(seen.widths, traced.axis.line_mm, pose, settings)
     leaves = fields.marks.foliage
-    browned_share, browned_sigma = browned(leaves, followed.colours)
+    browned_share, browned_sigma = seen.browned
     eye_mm = pose.plane.eye_mm[2]
     seen_mm2 = foliage_area_mm2(leaves, fields.cell_mm)
     area, area_share = _area_from_above(seen_mm2, traced.axis.line_mm, pose, settings)
@@ -195,8 +245,6 @@ def _shape(traced: _Traced, width_seen: Widths, pose: MatPose, settings: ShapeSe
     away = float(np.hypot(*(end - np.asarray(pose.plane.eye_mm[:2])))) / eye_mm
     spread = float(np.hypot(leader.tip_spread_mm, leader.length_spread_mm))
     tip_sigma = tip_sigma_mm(spread, total, away, settings)
-    branches = ways_from(followed.skeleton, followed.trail_mm[:1])
-    shoots = side_shoots(branches, traced.axis.line_mm, traced.until_mm, fields)
     strays = onset.strays_mm
     return CuttingShape(
         axis_mm=axis,
@@ -213,7 +261,7 @@ def _shape(traced: _Traced, width_seen: Widths, pose: MatPose, settings: ShapeSe
         foliage_area_sigma_mm2=float(area_share * area),
         browned_share=browned_share,
         browned_share_sigma=browned_sigma,
-        side_tips_mm=shoots,
+        side_tips_mm=seen.side_shoots,
         strays_mm=np.stack([np.interp(strays * shrink, arc, axis[:, k]) for k in (0, 1)], axis=1),
         heel=traced.heel,
         base_width_sigma_mm=base_sigma,

@@ -10,8 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grader.shape.axis import AxisSettings, RoughAxis, cheapest_lines, stem_axes
-from grader.shape.curves import arc_of, fitted, normals_of, quantile, resampled, smoothed
+from grader.shape.axis import AxisSettings, RoughAxes, StemAxis, cheapest_lines, stem_axes
+from grader.shape.curves import arc_of, fitted, normals_of, quantile
+from grader.shape.lines import Lines
+from grader.shape.sheet import Sheet
 from grader.traits.measure import crook
 from tests.shape.probabilities import blank, draw_line, fields_of
 from tests.synthetic_records import straight_shape
@@ -98,16 +100,31 @@ def test_very_short_curves_stay_as_they_are(n: int) -> None:
 
 
 def test_resampling_keeps_ends_and_steps_evenly() -> None:
-    even = resampled(np.array([(0.0, 0.0), (3.0, 4.0), (3.0, 5.05)]), 0.5)
+    even = Lines.of([np.array([(0.0, 0.0), (3.0, 4.0), (3.0, 5.05)])]).resampled(0.5).points_mm
     steps = np.hypot(*np.diff(even, axis=0).T)
     assert np.allclose(even[[0, -1]], [(0.0, 0.0), (3.0, 5.05)])
     assert np.allclose(steps, 0.5, atol=0.02)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_lines_in_a_row_are_what_each_is_alone(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    parts = [np.cumsum(rng.normal(0.3, 0.4, (n, 2)), axis=0) for n in (40, 2, 7, 300, 3)]
+    row = Lines.of(parts)
+    smooth, even = row.smoothed(1.0, 0.25).parts(), row.resampled(0.4).parts()
+    for k, part in enumerate(parts):
+        assert np.allclose(row.split(row.arc_mm)[k], arc_of(part))
+        assert np.allclose(row.split(row.normals())[k], normals_of(part))
+        assert np.allclose(even[k], Lines.of([part]).resampled(0.4).points_mm)
+        assert np.allclose(smooth[k], Lines.of([part]).smoothed(1.0, 0.25).points_mm)
+        ends = row.at(np.array([0.0, 1e9]), np.array([k, k]))
+        assert np.allclose(ends, part[[0, -1]])
+
+
 def test_smoothing_takes_wiggles_out_and_keeps_the_ends() -> None:
     along = np.arange(0.0, 81.1, 0.25)  # whole waves
     wiggly = np.stack([along, 0.5 * np.sin(along * 2 * np.pi / 3.0)], axis=1)
-    soft = smoothed(wiggly, 2.0, 0.25)
+    soft = Lines.of([wiggly]).smoothed(2.0, 0.25).points_mm
     assert np.allclose(soft[[0, -1]], wiggly[[0, -1]], atol=1e-6)
     assert np.abs(soft[8:-8, 1]).max() < 0.06
 
@@ -121,6 +138,11 @@ def test_normals_are_the_direction_turned_from_x_towards_y() -> None:
     assert np.allclose(normals_of(np.array([(0.0, 0.0), (1.0, 0.0), (2.0, 0.0)])), [(0.0, 1.0)] * 3)
 
 
+def axis_of(cover: np.ndarray, leafy: np.ndarray, trail: np.ndarray, way: np.ndarray) -> StemAxis:
+    sheet = Sheet.of([fields_of(cover, leafy_axis=leafy)])
+    return stem_axes(sheet, RoughAxes([trail], [way], np.array([0])), AxisSettings())[0]
+
+
 @pytest.mark.parametrize("bend_deg", [0.0, 15.0, 45.0, 70.0])
 def test_the_axis_of_a_crooked_line_keeps_the_crook(bend_deg: float) -> None:
     line = rounded(bend_deg, 45.0, 5.0)
@@ -129,7 +151,7 @@ def test_the_axis_of_a_crooked_line_keeps_the_crook(bend_deg: float) -> None:
     draw_line(leafy, line, 0.9)
     # The rough way runs on pixels of 0.2 mm.
     way = np.round(line / 0.2) * 0.2
-    axis = stem_axes([RoughAxis(fields_of(cover, leafy_axis=leafy), line[:31], way)], AxisSettings())[0]
+    axis = axis_of(cover, leafy, line[:31], way)
     assert abs(crook_deg(axis.line_mm) - crook_deg(line)) < 3.0
     assert abs(arc_of(axis.line_mm)[-1] - 100.0) < 0.5
 
@@ -140,7 +162,7 @@ def test_the_axis_moves_from_a_rough_way_to_the_line() -> None:
     cover[60:140] = 1.0
     draw_line(leafy, line, 0.9)
     way = line + np.stack([np.zeros(len(line)), 1.2 * np.sin(np.pi * arc_of(line) / 100.0)], axis=1)
-    axis = stem_axes([RoughAxis(fields_of(cover, leafy_axis=leafy), line[:31], way)], AxisSettings())[0]
+    axis = axis_of(cover, leafy, line[:31], way)
     assert np.abs(axis.line_mm[:, 1] - 10.0).max() < 0.2
 
 
@@ -197,4 +219,3 @@ def test_lines_of_several_strips_are_those_of_each_alone() -> None:
     for cost, values, one in zip(costs, known, together, strict=True):
         alone = cheapest_lines([cost], [values], SMALL_ACROSS, SMALL_STRIP)[0]
         assert len(one) == len(cost) and np.allclose(one, alone)
-    assert stem_axes([], AxisSettings()) == []

@@ -10,10 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grader.records import MatPose, PaperLight
-from grader.shape.branches import branches_from
-from grader.shape.fields import COLOUR_SHRINK, CuttingFields, colours_of
+from grader.records import MatPose, PaperLight, Silhouette, SilhouetteKind
+from grader.shape.branches import branches_from, skeletons_of, ways_from
+from grader.shape.fields import CuttingFields, colours_of
 from grader.shape.foliage import _roots, browned, foliage_area_mm2, side_shoots
+from grader.shape.sheet import Sheet
 from grader.shape.trace import ShapeSettings, _area_from_above
 from tests.flat_views import view_of_light
 from tests.shape.probabilities import MM_PER_PX, blank, draw_line, fields_of
@@ -34,11 +35,35 @@ GREEN, BROWN, REDDISH = (0.2, 0.3, 0.18), (0.55, 0.3, 0.18), (0.55, 0.3, 0.3)
 
 
 def coloured(brown_columns: int = 0, brown: tuple[float, float, float] = BROWN) -> np.ndarray:
-    """Return cells of green with the first columns of the rectangle brown."""
-    colours = np.empty((100, 300, 3), np.float32)
+    """Return pixels of green with the first columns of the rectangle brown."""
+    colours = np.empty((*blank().shape, 3))
     colours[:] = GREEN
-    colours[:, 100 : 100 + brown_columns // COLOUR_SHRINK] = brown
+    colours[:, 400 : 400 + brown_columns] = brown
     return colours
+
+
+def silhouette_of(foliage: np.ndarray, corner_px: tuple[int, int] = (0, 0)) -> Silhouette:
+    fields = fields_of((foliage > 0).astype(np.float32), foliage=foliage)
+    return Silhouette(
+        kind=SilhouetteKind.CUTTING,
+        reason="",
+        outline_mm=np.zeros((0, 2)),
+        holes_mm=(),
+        coverage=fields.coverage,
+        corner_px=corner_px,
+        area_mm2=0.0,
+        base_mm=(0.0, 0.0),
+        base_run_mm=0.0,
+        base_half_width_mm=0.0,
+        base_score=1.0,
+        rival_score=0.0,
+        edge_sigma_mm=0.0,
+        marks=fields.marks,
+    )
+
+
+def browned_alone(foliage: np.ndarray, colours: np.ndarray) -> float:
+    return browned(view_of_light(colours), [silhouette_of(foliage)])[0][0]
 
 
 @given(share=st.floats(0.0, 1.0))
@@ -56,15 +81,23 @@ def test_a_soft_edge_has_the_area_of_a_sharp_one() -> None:
 
 @pytest.mark.parametrize("columns", [0, 100, 260, 500])
 def test_the_browned_share_is_that_of_the_sure_foliage(columns: int) -> None:
-    assert browned(leafy(0.9), coloured(columns))[0] == pytest.approx(columns / 500)
+    assert browned_alone(leafy(0.9), coloured(columns)) == pytest.approx(columns / 500)
 
 
 def test_green_that_is_red_but_not_blue_poor_is_not_brown() -> None:
-    assert browned(leafy(0.9), coloured(500, REDDISH))[0] == 0.0
+    assert browned_alone(leafy(0.9), coloured(500, REDDISH)) == 0.0
+
+
+def test_each_cutting_has_the_colours_of_its_own_foliage() -> None:
+    view = view_of_light(np.concatenate([coloured(100), coloured(0), coloured(260)]))
+    corners = [(0, 0), (0, 400), (0, 800)]
+    shares = [share for share, _ in browned(view, [silhouette_of(leafy(0.9), at) for at in corners])]
+    assert shares == pytest.approx([0.2, 0.0, 0.52])
+    assert browned(view, []) == []
 
 
 def test_doubtful_foliage_is_not_judged_by_its_colour() -> None:
-    assert browned(leafy(0.6), coloured(500))[0] == 0.0
+    assert browned_alone(leafy(0.6), coloured(500)) == 0.0
 
 
 def test_colours_are_relative_to_the_light_on_the_paper() -> None:
@@ -74,10 +107,9 @@ def test_colours_are_relative_to_the_light_on_the_paper() -> None:
     linear[16:48, 40:120] = warm * BROWN
     light = PaperLight(np.full((5, 10, 3), warm, np.float32), (160, 80))
     view = replace(view_of_light(linear), light=light)
-    colours = colours_of(view, (20, 8), (61, 123))
-    assert colours.shape == (15, 30, 3)
-    assert np.allclose(colours[0, 0], 1.0, atol=0.01)
-    assert np.allclose(colours[5, 15], BROWN, rtol=0.02)
+    colours = colours_of(view, np.array([(22, 10), (80, 30), (159, 79)]))
+    assert np.allclose(colours[[0, 2]], 1.0, atol=0.01)
+    assert np.allclose(colours[1], BROWN, rtol=0.02)
 
 
 def over(foot_mm: tuple[float, float], eye_mm: float) -> MatPose:
@@ -137,6 +169,12 @@ def with_shoots(*lengths_mm: float, width_mm: float = 2.0) -> CuttingFields:
 AXIS = np.stack([np.arange(10.0, 110.01, 0.5), np.full(201, 20.0)], axis=1)
 
 
+def shoots_of(fields: CuttingFields) -> tuple[np.ndarray, ...]:
+    branches = branches_from(fields, np.array([BASE]))
+    assert branches is not None
+    return side_shoots(Sheet.of([fields]), np.array([0]), [branches], [AXIS])[0]
+
+
 @pytest.mark.parametrize(
     ("lengths_mm", "counted"),
     [((), []), ((12.0,), []), ((18.0, 17.0), []), ((28.0,), [28.0]), ((15.0, 24.0, 30.0), [30.0, 24.0])],
@@ -145,9 +183,7 @@ def test_side_shoots_from_a_fifth_of_the_length_are_tips(
     lengths_mm: tuple[float, ...], counted: list[float]
 ) -> None:
     fields = with_shoots(*lengths_mm)
-    branches = branches_from(fields, np.array([BASE]))
-    assert branches is not None
-    found = side_shoots(branches, AXIS, 30.0, fields)
+    found = shoots_of(fields)
     assert len(found) == len(counted)
     for (root, tip), length_mm in zip(found, counted, strict=True):
         assert abs(root[1] - 20.0) < 2.5
@@ -157,9 +193,17 @@ def test_side_shoots_from_a_fifth_of_the_length_are_tips(
 
 def test_a_single_long_leaf_is_no_side_shoot() -> None:
     fields = with_shoots(28.0, width_mm=0.8)
-    branches = branches_from(fields, np.array([BASE]))
-    assert branches is not None
-    assert side_shoots(branches, AXIS, 30.0, fields) == ()
+    assert shoots_of(fields) == ()
+
+
+def test_side_shoots_of_several_cuttings_are_those_of_each() -> None:
+    cuttings = [with_shoots(28.0), with_shoots(), with_shoots(15.0, 24.0, 30.0)]
+    sheet, owner = Sheet.of(cuttings), np.arange(3)
+    branches = ways_from(skeletons_of(sheet), owner, np.array([BASE] * 3))
+    together = side_shoots(sheet, owner, branches, [AXIS] * 3)
+    assert [len(found) for found in together] == [1, 0, 2]
+    for cutting, found in zip(cuttings, together, strict=True):
+        assert np.allclose(found, shoots_of(cutting))
 
 
 def test_a_bare_skeleton_leads_from_the_base_to_its_end() -> None:

@@ -7,10 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from grader.shape.axis import AxisSettings, RoughAxis, stem_axes
+from grader.shape.axis import AxisSettings, RoughAxes, stem_axes
 from grader.shape.curves import arc_of, fitted
 from grader.shape.leader import find_leader
 from grader.shape.onset import find_onset
+from grader.shape.sheet import Sheet
 from tests.shape.probabilities import blank, draw_disc, draw_line, fields_of
 
 BASE, TIP = (10.0, 20.0), (110.0, 20.0)
@@ -105,7 +106,8 @@ def test_the_axis_follows_the_line_and_is_less_sure_where_it_is_faint() -> None:
     draw_line(line, wave[:121], 0.95)
     draw_line(line, wave[120:], 0.25)
     trail = wave[:21]
-    axis = stem_axes([RoughAxis(fields_of(cover, leafy_axis=line), trail, wave[::4])], AxisSettings())[0]
+    sheet = Sheet.of([fields_of(cover, leafy_axis=line)])
+    axis = stem_axes(sheet, RoughAxes([trail], [wave[::4]], np.array([0])), AxisSettings())[0]
     gap = np.abs(axis.line_mm[:, 1] - np.interp(axis.line_mm[:, 0], wave[:, 0], wave[:, 1]))
     assert np.percentile(gap, 95) < 0.3
     arc = arc_of(axis.line_mm)

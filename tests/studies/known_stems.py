@@ -12,13 +12,10 @@ from calib.frames import Points
 from grader.outline import find_silhouettes
 from grader.records import Silhouette, SilhouetteKind
 from grader.shape import trace
-from grader.shape.axis import RoughAxis, stem_axes
-from grader.shape.branches import skeleton_of
+from grader.shape.branches import skeletons_of
 from grader.shape.curves import arc_of
 from grader.shape.fields import CuttingFields, cutting_fields
-from grader.shape.heel import find_heel
-from grader.shape.leader import find_leader
-from grader.shape.onset import find_onset
+from grader.shape.sheet import Sheet
 from tests.studies.known_photos import KnownPhoto
 
 SAME_BASE_MM = 5.0
@@ -55,20 +52,14 @@ def known_stems(known: KnownPhoto) -> Iterator[KnownStem]:
 def _stem(known: KnownPhoto, silhouette: Silhouette) -> KnownStem | None:
     # The first steps of trace_cuttings, up to where widths and areas are taken.
     fields = cutting_fields(silhouette, known.view)
-    leader = find_leader(fields, np.asarray(silhouette.base_mm))
-    skeleton = skeleton_of(fields)
-    if leader is None or skeleton is None:
+    sheet = Sheet.of([fields])
+    skeletons = skeletons_of(sheet)
+    followed = trace._followed([silhouette], sheet, skeletons, [fields])
+    if not followed:
         return None
-    trail, _ = trace._bare_stem(fields, leader.way_mm, silhouette)
-    if len(trail) < trace.LEAST_TRAIL:
-        return None
-    rough = RoughAxis(fields, trail, leader.way_mm)
-    axis = stem_axes([rough], trace.ShapeSettings().axis)[0]
-    heel = find_heel(fields, skeleton, axis.line_mm)
-    if heel is not None:
-        axis = trace._with_heel(axis, heel.axis_mm)
-    heel_mm = heel.heel.length_mm if heel is not None else 0.0
-    onset = find_onset(fields, axis.line_mm, heel_mm)
+    traced = trace._traced(sheet, skeletons, followed, trace.ShapeSettings().axis)[0]
+    axis, onset = traced.axis, traced.onset
+    heel_mm = traced.heel.length_mm if traced.heel is not None else 0.0
     truth = _same(known, axis.line_mm[0])
     if truth is None:
         return None
