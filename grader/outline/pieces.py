@@ -121,10 +121,13 @@ def _piece(
     corner: tuple[int, int], mask: Mask, maps: PlantMaps, cell_mm: float, settings: PieceSettings
 ) -> Piece:
     (x0, y0), roomy = with_room(corner, mask, maps.plant.shape)
-    near = within(roomy, settings.base_reach_mm / cell_mm)
+    near = within(roomy, settings.base_reach_mm / cell_mm).view(np.uint8)
     window = slice(y0, y0 + roomy.shape[0]), slice(x0, x0 + roomy.shape[1])
     end_maps = EndMaps(
-        *(m[window] * near for m in (maps.base, maps.bare_axis, maps.leafy_axis)),
+        *(
+            np.asarray(cv2.copyTo(m[window], near), np.float32)
+            for m in (maps.base, maps.bare_axis, maps.leafy_axis)
+        )
     )
     ends = find_ends(roomy, end_maps, cell_mm)
     area_mm2 = float(mask.sum()) * cell_mm**2

@@ -65,17 +65,6 @@ class PlantMaps:
     tip: Field
     """Within 1 mm of the tip of a leader."""
 
-    def crop(self, x: int, y: int, width: int, height: int) -> PlantMaps:
-        """Return the maps of a window; x, y, width, height in pixels of the flat view, all even."""
-        window = tuple(slice(at // MAP_SHRINK, (at + n) // MAP_SHRINK) for at, n in ((y, height), (x, width)))
-        return PlantMaps(*(field[window] for field in self.fields))
-
-    @property
-    def view_shape(self) -> tuple[int, int]:
-        """Rows and columns of the flat view."""
-        rows, columns = self.plant.shape
-        return rows * MAP_SHRINK, columns * MAP_SHRINK
-
     @property
     def fields(self) -> tuple[Field, ...]:
         """All maps in the order of their definition."""

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from grader.outline.cells import lay_cells, light_of_cells
 from grader.outline.cover import Cover, cover_of
 from grader.outline.edge import outlines_mm
 from grader.outline.ends import Ends, way_between_mm
@@ -24,7 +25,7 @@ class OutlineSettings:
     pieces: PieceSettings = field(default_factory=PieceSettings)
     foreign: ForeignSettings = field(default_factory=ForeignSettings)
     least_likeness: float = 0.5
-    """Probability of being plant from which a pixel counts."""
+    """Probability of being plant from which a place counts."""
     least_length_mm: float = 18.0
     """Shorter things are dirt; miniature cuttings start at 24 mm."""
     rival_score: float = 0.5
@@ -55,12 +56,13 @@ def find_silhouettes(
     settings = settings or OutlineSettings()
     maps = plant_maps(view)
     cell_mm = view.mm_per_px * MAP_SHRINK
-    cover = cover_of(view, maps.plant, settings.least_likeness)
+    lay = lay_cells(view)
+    light = light_of_cells(view)
+    cover = cover_of(view, light, maps.plant, settings.least_likeness, lay)
     cells = closed(cover.cells, cell_mm, settings.pieces)
-    lay = np.ascontiguousarray(view.lay_mask[::MAP_SHRINK, ::MAP_SHRINK])
     objects = [
         Piece(corner, mask, float(mask.sum()) * cell_mm**2, None)
-        for corner, mask in foreign_things(view, cells, lay, settings.foreign)
+        for corner, mask in foreign_things(view, light, cells, lay, settings.foreign)
     ]
     for thing in objects:
         x, y = thing.corner
@@ -93,8 +95,8 @@ def _silhouette(
         base_mm = (float(at[0]), float(at[1]))
         run_mm, half_mm = best.run_mm, best.half_width_mm
         rival = _rival_score(piece.ends, cell_mm, settings)
-    near = within(mask, settings.marks_reach_mm / cell_mm)
-    marks = [shares[top:bottom, left:right] * near for shares in maps.fields]
+    near = within(mask, settings.marks_reach_mm / cell_mm).view(np.uint8)
+    marks = [np.asarray(cv2.copyTo(field[top:bottom, left:right], near), np.float32) for field in maps.fields]
     for shares in (coverage, *marks):
         shares.setflags(write=False)
     return Silhouette(

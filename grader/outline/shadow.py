@@ -144,18 +144,17 @@ def _usable(linear: Field) -> Field:
     return linear.reshape(-1, 3).take(at, axis=0)
 
 
-def _summed(colours: Field, n_levels: int, red: _Cells, blue: _Cells) -> NDArray[np.int32]:
-    """Return how many pixels have a level and less red and blue than each cell, (L, red + 1, blue + 1)."""
+def _summed(colours: Field, n_levels: int, red: _Cells, blue: _Cells) -> Cells:
+    """Return how many pixels lie above and left of each corner of cells, (L * red + 1, blue + 1)."""
     brightness, in_red, in_blue = (part[0] for part in log_colour(colours[None]))
     level = np.floor((brightness - DEEPEST) * (n_levels / (FAINTEST - DEEPEST))).astype(np.int64)
     places = np.stack([level, red.of(in_red), blue.of(in_blue)])
     shape = (n_levels, red.n, blue.n)
     counted = (places >= 0).all(axis=0) & (places < np.reshape(shape, (3, 1))).all(axis=0)
     at = np.ravel_multi_index(tuple(places[:, counted]), shape)
-    summed = np.zeros((n_levels, red.n + 1, blue.n + 1), dtype=np.int32)
-    summed[:, 1:, 1:] = np.bincount(at, minlength=int(np.prod(shape))).reshape(shape)
-    np.cumsum(summed, axis=1, out=summed)
-    return np.cumsum(summed, axis=2, out=summed)
+    counts = np.bincount(at, minlength=int(np.prod(shape))).astype(np.float32)
+    # All levels lie one below the other: a window's count is a difference, so nothing of those above stays.
+    return np.asarray(cv2.integral(counts.reshape(-1, blue.n)), dtype=np.float64)
 
 
 def _candidates(settings: ShadowSettings) -> Cells:
@@ -170,9 +169,11 @@ def _candidates(settings: ShadowSettings) -> Cells:
     )
 
 
-def _counted(summed: NDArray[np.int32], red: _Cells, blue: _Cells) -> Cells:
-    """Return (N, L) how many pixels lie within both reaches, from summed-area tables."""
-    level = np.arange(len(summed))
-    above = summed[level, red.high, blue.high] - summed[level, red.low, blue.high]
-    below = summed[level, red.high, blue.low] - summed[level, red.low, blue.low]
-    return np.asarray(above - below, dtype=np.float64)
+def _counted(summed: Cells, red: _Cells, blue: _Cells) -> Cells:
+    """Return (N, L) how many pixels lie within both reaches, from a summed-area table."""
+    first = np.arange(red.low.shape[1]) * red.n
+    rows = [(first + red_at) * summed.shape[1] for red_at in (red.low, red.high)]
+    (low_low, low_high), (high_low, high_high) = (
+        [summed.ravel().take(row + blue_at) for blue_at in (blue.low, blue.high)] for row in rows
+    )
+    return np.asarray(high_high - low_high - high_low + low_low)

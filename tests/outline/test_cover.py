@@ -1,18 +1,23 @@
-"""What plants cover is the same in windows as on the whole, wherever the windows are cut."""
+"""What plants cover, against drawn shapes whose areas and edges are known exactly."""
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter
 
-from grader.outline.cover import ROOM_CELLS, STRIP_CELLS, cover_of
-from grader.outline.edge import coverage_of
+from grader.outline.cells import lay_cells, light_of_cells
+from grader.outline.cover import Cover, cover_of
 from grader.outline.plant import MAP_SHRINK, enlarged
 from grader.records import FlatView
-from tests.flat_views import linear_of_view, view_of_light
+from tests.flat_views import cropped, linear_of_view, view_of_light
+from tests.outline.test_edge import SIDE_PX, true_disc
 
-ROWS_PX, COLUMNS_PX = 2 * MAP_SHRINK * STRIP_CELLS + 90, 402
-GREEN = np.array([0.10, 0.22, 0.07])
+ROWS_PX, COLUMNS_PX = 346, 402
+GREEN, PAPER = np.array([0.10, 0.22, 0.07]), np.ones(3)
 LEAST = 0.5
 
 
@@ -27,33 +32,50 @@ def discs(centres_px: list[tuple[float, float]], radius_px: float) -> np.ndarray
 
 def tray(share: np.ndarray, lay: np.ndarray | None = None) -> tuple[FlatView, np.ndarray]:
     """Return a view of plants and what a network would say of its cells."""
-    light = share[..., None] * GREEN + (1 - share[..., None])
-    cells = share.reshape(ROWS_PX // 2, 2, COLUMNS_PX // 2, 2).mean(axis=(1, 3))
-    return view_of_light(light, lay), cells.astype(np.float32)
+    return view_of_light(light_of(share, PAPER), lay), cells_of(share)
 
 
-EDGE_OF_STRIP_PX = MAP_SHRINK * STRIP_CELLS
-PLACES = [(60.0, EDGE_OF_STRIP_PX - 1.0), (330.0, EDGE_OF_STRIP_PX + 40.3), (200.4, 2.0 * EDGE_OF_STRIP_PX)]
+def light_of(share: np.ndarray, paper: np.ndarray) -> np.ndarray:
+    """Mix plant and paper in linear light."""
+    return (share[..., None] * GREEN + (1 - share[..., None]) * paper).astype(np.float32)
 
 
-def test_the_share_is_that_of_the_discs_across_strips_too() -> None:
+def cells_of(pixels: np.ndarray) -> np.ndarray:
+    """Return the means of cells."""
+    rows, columns = (side // MAP_SHRINK for side in pixels.shape)
+    return pixels.reshape(rows, MAP_SHRINK, columns, MAP_SHRINK).mean(axis=(1, 3)).astype(np.float32)
+
+
+def covered(view: FlatView, plant: np.ndarray) -> Cover:
+    return cover_of(view, light_of_cells(view), plant, LEAST, lay_cells(view))
+
+
+def share_of(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
+    return covered(view_of_light(light), cells_of(mask)).share
+
+
+PLACES = [(60.0, 127.0), (330.0, 168.3), (200.4, 256.0)]
+
+
+def test_the_share_is_that_of_the_discs() -> None:
     share = discs(PLACES, 28.0)
-    cover = cover_of(*tray(share), LEAST)
+    cover = covered(*tray(share))
     assert cover.share.shape == (ROWS_PX, COLUMNS_PX)
     assert cover.share.sum() == pytest.approx(3 * np.pi * 28.0**2, rel=0.004)
     assert abs(cover.share - share).max() < 0.1
 
 
-def test_windows_find_what_the_whole_finds() -> None:
+def test_a_window_finds_what_the_whole_finds() -> None:
     view, plant = tray(discs(PLACES, 28.0))
-    solid = enlarged(plant, view.lay_mask.shape) > LEAST
-    whole = coverage_of(np.ascontiguousarray(np.moveaxis(linear_of_view(view), -1, 0)), solid)
-    assert abs(cover_of(view, plant, LEAST).share - whole).max() < 0.01
+    window = (slice(60, 200), slice(10, 111))  # an odd number of pixels and of cells
+    cells = tuple(slice(part.start // MAP_SHRINK, part.stop // MAP_SHRINK) for part in window)
+    found = covered(cropped(view, window), plant[cells]).share
+    assert abs(found - covered(view, plant).share[60:200, 10:110]).max() < 0.01
 
 
 def test_cells_are_those_that_are_covered_by_half() -> None:
     view, plant = tray(discs(PLACES, 28.0))
-    cover = cover_of(view, plant, LEAST)
+    cover = covered(view, plant)
     mean = cover.share.reshape(ROWS_PX // 2, 2, COLUMNS_PX // 2, 2).mean(axis=(1, 3))
     sure = abs(mean - 0.5) > 1e-5
     assert np.array_equal(cover.cells[sure] > 0, mean[sure] > 0.5)
@@ -63,10 +85,10 @@ def test_off_the_lay_area_and_on_blank_paper_nothing_is_covered() -> None:
     share = discs(PLACES, 28.0)
     lay = np.ones(share.shape, bool)
     lay[:, :60] = False
-    cover = cover_of(*tray(share, lay), LEAST)
+    cover = covered(*tray(share, lay))
     assert not cover.share[:, :60].any() and cover.share[:, 60:100].any()
     blank, nothing = tray(np.zeros(share.shape))
-    assert not cover_of(blank, nothing, LEAST).share.any()
+    assert not covered(blank, nothing).share.any()
 
 
 def test_a_warm_lamp_and_a_falling_light_change_nothing() -> None:
@@ -77,12 +99,45 @@ def test_a_warm_lamp_and_a_falling_light_change_nothing() -> None:
     seen = linear_of_view(view) * light.within(view.whole)
     lamp = view_of_light(seen)
     lit = FlatView(lamp.rgb, light, lamp.lay_mask, lamp.mm_per_px, lamp.origin_mm, lamp.paper_noise)
-    assert abs(cover_of(lit, plant, LEAST).share - cover_of(view, plant, LEAST).share).max() < 0.06
+    assert abs(covered(lit, plant).share - covered(view, plant).share).max() < 0.06
 
 
-def test_room_is_enough_for_the_carried_colours() -> None:
-    # A plant one cell inside a strip: its edge lies in the next strip's room, its paper beyond it.
-    share = discs([(200.0, EDGE_OF_STRIP_PX - 28.0 - MAP_SHRINK)], 28.0)
-    cover = cover_of(*tray(share), LEAST)
-    assert abs(cover.share - share).max() < 0.1
-    assert ROOM_CELLS * MAP_SHRINK >= 8
+@given(radius_px=st.floats(8, 45), x=st.floats(52, 66), y=st.floats(52, 66), dim=st.floats(0.5, 1.0))
+@settings(max_examples=25, deadline=None)
+def test_the_covered_share_is_that_of_the_mixed_light(
+    radius_px: float, x: float, y: float, dim: float
+) -> None:
+    share = true_disc(radius_px, (x, y))
+    light = light_of(share, PAPER * dim)
+    found = share_of(light, share > 0.5)
+    assert abs(found - share).max() < 0.06
+    assert found.sum() == pytest.approx(np.pi * radius_px**2, rel=0.004)
+
+
+def test_a_mask_wrong_by_a_pixel_is_put_right() -> None:
+    share = true_disc(30, (60, 60))
+    for kernel_px, change in ((3, cv2.dilate), (3, cv2.erode)):
+        mask = change((share > 0.5).astype(np.uint8), np.ones((kernel_px, kernel_px), np.uint8)) > 0
+        found = share_of(light_of(share, PAPER), mask)
+        assert found.sum() == pytest.approx(share.sum(), rel=0.01)
+
+
+def test_paper_in_the_edge_of_a_shadow_is_no_plant() -> None:
+    share = true_disc(30, (60, 60))
+    shade = np.linspace(0.5, 1.0, SIDE_PX)[None, :, None] * np.ones((SIDE_PX, 1, 3))
+    found = share_of(light_of(share, shade), share > 0.5)
+    assert found.sum() == pytest.approx(share.sum(), rel=0.006)
+
+
+def test_blur_moves_no_edge() -> None:
+    share = true_disc(30, (60, 60))
+    light = gaussian_filter(light_of(share, PAPER), (0.8, 0.8, 0))
+    found = share_of(light, share > 0.5)
+    assert found.sum() == pytest.approx(share.sum(), rel=0.006)
+
+
+def test_nothing_stands_out_where_plant_and_paper_have_one_colour() -> None:
+    mask = true_disc(30, (60, 60)) > 0.5
+    grey = np.full((SIDE_PX, SIDE_PX, 3), 0.5, np.float32)
+    provisional = enlarged(cells_of(mask), mask.shape) > LEAST
+    assert np.array_equal(share_of(grey, mask) > 0, provisional)

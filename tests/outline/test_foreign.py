@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from grader.outline.cells import light_of_cells
 from grader.outline.foreign import ForeignSettings, foreign_things
 from grader.outline.plant import MAP_SHRINK
 from grader.outline.shadow import ShadowColour, ShadowSettings, find_shadow_colour, log_colour, shaded_paper
@@ -29,6 +30,10 @@ def shaded(level: np.ndarray, ambient: ShadowColour) -> np.ndarray:
 def view_of(linear: np.ndarray, seed: int = 0) -> FlatView:
     noise = np.random.default_rng(seed).normal(1, 0.01, linear.shape)
     return view_of_light(np.clip(linear * noise, 0, 1))
+
+
+def things(view: FlatView, plant: np.ndarray, lay: np.ndarray) -> list:
+    return foreign_things(view, light_of_cells(view), plant, lay, SETTINGS)
 
 
 def soft_shadow() -> np.ndarray:
@@ -62,7 +67,7 @@ def test_the_formula_gives_the_colour_of_mixed_light() -> None:
 def test_shadows_alone_are_nothing_foreign() -> None:
     for blueness in (-0.2, 0.0, 0.5):
         view = view_of(shaded(soft_shadow(), ShadowColour(blueness, 0.0, -1.7)))
-        assert foreign_things(view, NO_PLANT, ALL_LAY, SETTINGS) == []
+        assert things(view, NO_PLANT, ALL_LAY) == []
 
 
 def test_a_pen_is_found_whole_in_light_and_shade_and_a_plant_is_left_alone() -> None:
@@ -71,7 +76,7 @@ def test_a_pen_is_found_whole_in_light_and_shade_and_a_plant_is_left_alone() -> 
     linear[300:340, 100:800] *= LEAF
     plant = NO_PLANT.copy()
     plant[150:170, 50:400] = 1
-    found = foreign_things(view_of(linear), plant, ALL_LAY, SETTINGS)
+    found = things(view_of(linear), plant, ALL_LAY)
     assert len(found) == 1
     (x, y), mask = found[0]
     whole = np.zeros(CELLS, bool)
@@ -84,7 +89,7 @@ def test_a_pen_is_found_whole_in_light_and_shade_and_a_plant_is_left_alone() -> 
 def test_what_is_small_is_not_mentioned() -> None:
     linear = np.ones((*SHAPE, 3))
     linear[100:170, 100:170] *= BLUE_PEN  # 49 mm2
-    assert foreign_things(view_of(linear), NO_PLANT, ALL_LAY, SETTINGS) == []
+    assert things(view_of(linear), NO_PLANT, ALL_LAY) == []
 
 
 def test_beyond_the_lay_area_nothing_is_looked_for() -> None:
@@ -93,5 +98,5 @@ def test_beyond_the_lay_area_nothing_is_looked_for() -> None:
     view = view_of(linear)
     lay = ALL_LAY.copy()
     lay[45:155, 45:155] = False
-    assert len(foreign_things(view, NO_PLANT, ALL_LAY, SETTINGS)) == 1
-    assert foreign_things(view, NO_PLANT, lay, SETTINGS) == []
+    assert len(things(view, NO_PLANT, ALL_LAY)) == 1
+    assert things(view, NO_PLANT, lay) == []

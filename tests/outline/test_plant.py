@@ -54,12 +54,6 @@ def test_bases_tips_and_stems_lie_where_they_are(demo) -> None:
         assert np.median(maps.plant[px[3:, 1], px[3:, 0]]) > 0.9
 
 
-def test_a_crop_is_the_window_of_all_maps(demo) -> None:
-    crop = demo[2].crop(100, 200, 50, 40)
-    assert all(field.shape == (20, 25) for field in crop.fields)
-    assert np.array_equal(crop.tip, demo[2].tip[100:120, 50:75])
-
-
 def window_at_base(demo) -> tuple[FlatView, tuple[slice, slice]]:
     """Return a window, about 30 by 24 mm and no multiple of the network's blocks, around the first base."""
     view, _, _, truth = demo
