@@ -107,6 +107,7 @@ def find_leader(fields: CuttingFields, base_mm: Points) -> Leader | None:
 def find_leaders(sheet: Sheet, bases_mm: Points) -> list[Leader | None]:
     """Return the way from each cutting's base (C, 2) to its likeliest tip, or None where there is none.
 
+    None as well where a base is not known (nan).
     One search for all cuttings of the sheet: none can be reached from another.
     """
     n_cells = SHRINK // sheet.cell_px_of(sheet.line)
@@ -118,6 +119,8 @@ def find_leaders(sheet: Sheet, bases_mm: Points) -> list[Leader | None]:
     tips = _tips(sheet)
     search = MCP_Geometric(cost)
     ends = sheet.cells_of(tips.at_mm, tips.owner, SHRINK)
+    is_known = np.asarray(np.isfinite(bases_mm).all(axis=1))
+    bases_mm = np.where(is_known[:, None], bases_mm, sheet.corners_mm)
     starts = sheet.cells_of(bases_mm, np.arange(len(bases_mm)), SHRINK)
     n_tips = np.bincount(tips.owner, minlength=len(bases_mm))
     # No further than to the last tip.
@@ -136,7 +139,7 @@ def find_leaders(sheet: Sheet, bases_mm: Points) -> list[Leader | None]:
         length_mm = float(arc_of(way)[-1])
         score = _log_odds(tips.peak[k], line[steps[:, 0], steps[:, 1]], length_mm)
         ways[owner].append(_Way(way, length_mm, score, float(tips.spread_mm[k])))
-    return [_likeliest(some) for some in ways]
+    return [_likeliest(some) if known else None for some, known in zip(ways, is_known, strict=True)]
 
 
 def _way_to(before: NDArray[np.integer], offsets: list[list[int]], end: list[int]) -> NDArray[np.int64]:

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from grader.shape.axis import AxisSettings, RoughAxes, stem_axes
 from grader.shape.curves import arc_of, fitted
-from grader.shape.leader import find_leader
+from grader.shape.fields import CuttingFields
+from grader.shape.leader import find_leader, find_leaders
+from grader.shape.lines import Lines
 from grader.shape.onset import find_onset
 from grader.shape.sheet import Sheet
+from grader.shape.stem import LIKELY_SHORT_MM, LIKELY_SIGMA_MM, OUTLINE_SIGMA_MM, cut_ends, stems_to_cut
 from tests.shape.probabilities import blank, draw_disc, draw_line, fields_of
 
 BASE, TIP = (10.0, 20.0), (110.0, 20.0)
@@ -55,6 +59,66 @@ def test_without_a_tip_the_line_is_followed_to_its_end() -> None:
 
 def test_where_nothing_is_likely_there_is_no_leader() -> None:
     assert find_leader(fields_of(blank()), np.array(BASE)) is None
+
+
+def test_leaders_on_one_sheet_are_those_of_each_cutting_alone() -> None:
+    without_tip = blank()
+    draw_line(without_tip, np.array((BASE, (80.0, 20.0))), 0.9)
+    cuttings = [
+        forked(0.15),
+        fields_of(without_tip, leafy_axis=without_tip),
+        fields_of(blank()),
+        replace(forked(0.9), corner_mm=(50.0, 30.0)),
+        forked(0.15),
+    ]
+    bases = np.array([BASE, BASE, BASE, (60.0, 50.0), (np.nan, np.nan)])
+    together = find_leaders(Sheet.of(cuttings), bases)
+    assert together[2] is None and together[4] is None
+    for k in (0, 1, 3):
+        one, alone = together[k], find_leader(cuttings[k], bases[k])
+        assert one is not None and alone is not None
+        assert np.allclose(one.way_mm, alone.way_mm)
+        assert one.tip_spread_mm == pytest.approx(alone.tip_spread_mm)
+        assert one.length_spread_mm == pytest.approx(alone.length_spread_mm)
+
+
+def oblique(angle_deg: float, half_width_mm: float) -> CuttingFields:
+    """A bare stem from (20, 30) to the right, at an angle."""
+    cover = blank(60.0)
+    turn = np.array([math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))])
+    rows, columns = np.mgrid[: cover.shape[0], : cover.shape[1]] * 0.1
+    x, y = columns - 20.0, rows - 30.0
+    along, beside = x * turn[0] + y * turn[1], y * turn[0] - x * turn[1]
+    cover[:] = np.clip((half_width_mm - np.abs(beside)) / 0.1 + 0.5, 0, 1) * ((along > 0) & (along < 60.0))
+    return fields_of(cover)
+
+
+@pytest.mark.parametrize("angle_deg", [-20.0, 0.0, 13.0])
+def test_stems_are_followed_to_their_cut_ends_as_each_is_alone(angle_deg: float) -> None:
+    half_mm = np.array([1.0, 2.2, 0.6])
+    cuttings = [oblique(angle_deg + 5.0 * k, half) for k, half in enumerate(half_mm)]
+    turns = np.radians(angle_deg + 5.0 * np.arange(3))
+    directions = np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    start = np.array([20.0, 30.0])
+    # The rough ways begin 5 mm inside and run 0.3 mm beside the middle.
+    ways = [start + np.arange(5.0, 40.0, 0.83)[:, None] * way + [0.0, 0.3] for way in directions]
+    likely = start + LIKELY_SHORT_MM * directions
+    sheet, owner = Sheet.of(cuttings), np.arange(3)
+    trails = stems_to_cut(sheet, Lines.of(ways), np.full(3, 4.0), half_mm)
+    bases, sigmas = cut_ends(sheet, owner, trails, likely, half_mm)
+    for k, (trail, half) in enumerate(zip(trails, half_mm, strict=True)):
+        alone_sheet, first = Sheet.of([cuttings[k]]), owner[:1]
+        alone = stems_to_cut(alone_sheet, Lines.of([ways[k]]), np.array([4.0]), half_mm[k : k + 1])[0]
+        assert np.allclose(trail, alone, atol=2e-3)
+        beside = (trail - start) @ np.array([-directions[k, 1], directions[k, 0]])
+        assert np.abs(beside).max() < 0.15
+        assert np.hypot(*(trail[0] - start)) < 0.5
+        assert np.hypot(*(bases[k] - start)) < 0.15
+        base, sigma = cut_ends(alone_sheet, first, [alone], likely[k : k + 1], np.array([half]))
+        assert np.allclose(base[0], bases[k], atol=2e-3) and sigma[0] == sigmas[k] == LIKELY_SIGMA_MM
+        nowhere = np.full((1, 2), np.nan)
+        outline, sigma = cut_ends(alone_sheet, first, [alone], nowhere, np.array([half]))
+        assert np.hypot(*(outline[0] - start)) < 0.6 and sigma[0] == OUTLINE_SIGMA_MM
 
 
 def stemmed(change_mm: float, blur_mm: float = 0.0):
