@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.distance import cdist
@@ -24,6 +25,8 @@ SOLID, LEAST_SOLID_CELLS = 0.7, 3
 """Colours are judged where foliage is at least this likely, if there is enough of it (0.5 mm2)."""
 BROWNED_SIGMA = 0.01
 """A share is never better known."""
+LEAST_PLANT = 1e-3
+"""Probability, so as not to divide by nothing."""
 LEAST_SIDE_SHOOT_MM = 12.0
 """Side shoots shorter than this, or than a fifth of the whole, are no tips (definition)."""
 LEAST_SIDE_SHARE = 0.2
@@ -33,12 +36,24 @@ LEAST_TWIGS_MM = 1.2
 """One long needle or leaf is narrower: no shoot carries so little."""
 
 
-def foliage_area_mm2(foliage: Field, cell_mm: float) -> float:
-    """Return the area seen, not yet corrected for height: the sum of the probabilities (h, w) of foliage.
+def foliage_area_mm2(foliage: Field, plant: Field, coverage: Field, cell_mm: float) -> float:
+    """Return the area seen, not yet corrected for height: the mean of two ways to tell it.
 
-    Without bias if they are true.
+    One is the sum of the probabilities of foliage: without bias if they are true, but needles and gaps finer
+    than a cell are lost in hard light.  The other is what the colours say is covered, times the share of the
+    plant there that is foliage: fine, but shade among leaves counts as covered.  Their errors have little to
+    do with each other.
+
+    Parameters
+    ----------
+    foliage, plant : (h, w)
+        Probabilities of cells.
+    coverage : (H, W)
+        Covered shares of finer pixels of the same place.
     """
-    return float(foliage.sum()) * cell_mm**2
+    covered = cv2.resize(coverage, foliage.shape[::-1], interpolation=cv2.INTER_AREA)
+    share = np.minimum(foliage / np.maximum(plant, LEAST_PLANT), 1.0)
+    return float(foliage.sum() + np.vdot(covered, share)) / 2 * cell_mm**2
 
 
 def browned(view: FlatView, silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]:

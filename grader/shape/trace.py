@@ -236,10 +236,9 @@ def _shape(traced: _Traced, seen: _Seen, pose: MatPose, settings: ShapeSettings)
     arc = arc_of(axis)
     shrink = float(arc[-1]) / max(total, 1e-9)
     width, width_sigma, base_sigma = _widths_on(seen.widths, traced.axis.line_mm, pose, settings)
-    leaves = fields.marks.foliage
     browned_share, browned_sigma = seen.browned
     eye_mm = pose.plane.eye_mm[2]
-    seen_mm2 = foliage_area_mm2(leaves, fields.cell_mm)
+    seen_mm2 = foliage_area_mm2(fields.marks.foliage, fields.marks.plant, fields.coverage, fields.cell_mm)
     area, area_share = _area_from_above(seen_mm2, traced.axis.line_mm, pose, settings)
     end = traced.axis.line_mm[-1]
     away = float(np.hypot(*(end - np.asarray(pose.plane.eye_mm[:2])))) / eye_mm

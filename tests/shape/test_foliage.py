@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -68,7 +69,7 @@ def browned_alone(foliage: np.ndarray, colours: np.ndarray) -> float:
 
 @given(share=st.floats(0.0, 1.0))
 def test_the_area_is_the_sum_of_the_probabilities(share: float) -> None:
-    area_mm2 = foliage_area_mm2(leafy(share), MM_PER_PX)
+    area_mm2 = foliage_area_mm2(leafy(share), leafy(share), leafy(share), MM_PER_PX)
     assert math.isclose(area_mm2, 500.0 * share, rel_tol=1e-4, abs_tol=1e-6)
 
 
@@ -76,7 +77,18 @@ def test_a_soft_edge_has_the_area_of_a_sharp_one() -> None:
     soft = blank()
     soft[100:200, 400:900] = 1.0
     soft[100:200, 390:400] = np.linspace(0.05, 0.95, 10)  # half of 1 mm
-    assert math.isclose(foliage_area_mm2(soft, MM_PER_PX), 505.0, rel_tol=1e-4)
+    assert math.isclose(foliage_area_mm2(soft, soft, soft, MM_PER_PX), 505.0, rel_tol=1e-4)
+
+
+def test_what_colours_cover_counts_as_much_as_what_the_network_says() -> None:
+    plant, foliage = leafy(1.0), leafy(0.5)  # half of the plant is wood
+    fine = cv2.resize(leafy(0.8), None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)
+    area_mm2 = foliage_area_mm2(foliage, plant, fine, MM_PER_PX)
+    assert math.isclose(area_mm2, 500.0 * (0.5 + 0.5 * 0.8) / 2, rel_tol=1e-4)
+
+
+def test_bare_wood_has_no_foliage_however_much_it_covers() -> None:
+    assert foliage_area_mm2(blank(), leafy(1.0), leafy(1.0), MM_PER_PX) == 0.0
 
 
 @pytest.mark.parametrize("columns", [0, 100, 260, 500])

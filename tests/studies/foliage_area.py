@@ -50,11 +50,12 @@ class SeenFoliage:
 def seen_foliage(stem: KnownStem) -> SeenFoliage:
     """Return what is needed of one cutting."""
     foot_x, foot_y, eye = stem.eye_mm
+    marks = stem.fields.marks
     middle = stem.line_mm[2 * len(stem.line_mm) // 3]
     slant = float(np.hypot(np.hypot(middle[0] - foot_x, middle[1] - foot_y), eye)) / eye - 1
     return SeenFoliage(
         stem.place,
-        foliage_area_mm2(stem.fields.marks.foliage, stem.fields.cell_mm),
+        foliage_area_mm2(marks.foliage, marks.plant, stem.fields.coverage, stem.fields.cell_mm),
         float(stem.truth["foliage_area_mm2"]),
         slant,
         eye,
