@@ -25,7 +25,7 @@ SOLID, LEAST_SOLID_CELLS = 0.7, 3
 """Colours are judged where foliage is at least this likely, if there is enough of it (0.5 mm2)."""
 BROWNED_SIGMA = 0.01
 """A share is never better known."""
-LEAST_PLANT = 1e-3
+LEAST_PLANT = 1e-9
 """Probability, so as not to divide by nothing."""
 LEAST_SIDE_SHOOT_MM = 12.0
 """Side shoots shorter than this, or than a fifth of the whole, are no tips (definition)."""
