@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grader.outline.skeleton import Skeleton, distances_from, far_from, skeleton_of, way_back
+from grader.outline.skeleton import Skeleton, distances_from, skeletons_of, way_back
 from grader.records import Mask, Values
 
 LEAST_PEAK = 0.12
@@ -55,54 +55,78 @@ class EndMaps:
     leafy_axis: NDArray[np.float32]
 
 
-def find_ends(mask: Mask, maps: EndMaps, mm_per_px: float) -> Ends | None:
-    """Return the places of a silhouette that may be a cut base, or None without length.
+def find_ends(masks: list[Mask], maps: list[EndMaps], mm_per_px: float) -> list[Ends | None]:
+    """Return the places of each silhouette that may be a cut base, or None for what has no length.
 
     Parameters
     ----------
-    mask : (h, w) bool
-        One silhouette.
-    maps : EndMaps
-        Of the same window.
+    masks : list of (h, w) bool
+        One silhouette each.
+    maps : list of EndMaps
+        Of the same windows.
     mm_per_px : float
     """
-    skeleton = skeleton_of(mask)
-    if skeleton is None or len(skeleton.ends) < 2:
-        return None
-    lengths, before = distances_from(skeleton, far_from(skeleton, int(skeleton.ends[0])))
-    from_one = _reached(lengths)
-    other = int(from_one.argmax())
-    longest_px = float(from_one[other])
-    if longest_px <= 0:
-        return None
-    middle = way_back(before, other)
-    from_hub, to_hub = distances_from(skeleton, int(middle[len(middle) // 2]))
+    skeletons = [
+        skeleton if skeleton is not None and len(skeleton.ends) > 1 else None
+        for skeleton in skeletons_of(masks)
+    ]
+    usable = [skeleton for skeleton in skeletons if skeleton is not None]
+    if not usable:
+        return [None] * len(masks)
+    graph = usable[0].graph
+    lengths, _ = distances_from(graph, [s.part.start + int(s.ends[0]) for s in usable])
+    lengths, before = distances_from(graph, [_furthest(lengths, s) for s in usable])
+    longest = {s.part.start: float(_reached(lengths[s.part]).max()) for s in usable}
+    back = before.tolist()
+    middle = [way_back(back, _furthest(lengths, s)) for s in usable]
+    from_hub, before = distances_from(graph, [int(way[len(way) // 2]) for way in middle])
+    to_hub = before.tolist()
+    return [
+        _ends_of(skeleton, longest[skeleton.part.start], from_hub, to_hub, of_it, mm_per_px)
+        if skeleton is not None and longest[skeleton.part.start] > 0
+        else None
+        for skeleton, of_it in zip(skeletons, maps, strict=True)
+    ]
+
+
+def _ends_of(
+    skeleton: Skeleton,
+    longest_px: float,
+    from_hub: Values,
+    to_hub: list[int],
+    maps: EndMaps,
+    mm_per_px: float,
+) -> Ends:
+    """Return the ends of one silhouette, from the distances of all nodes from the middle of theirs."""
+    first = skeleton.part.start
     side = 2 * max(1, round(BESIDE_MM / mm_per_px)) + 1
     bare, leafy = (cv2.dilate(m, np.ones((side, side), np.uint8)) for m in (maps.bare_axis, maps.leafy_axis))
     candidates = []
-    for xy, score in _peaks(maps.base, mm_per_px):
-        node = _end_near(skeleton, from_hub, xy, REACH_MM / mm_per_px)
+    for xy, score in _peaks(maps.base):
+        node = _end_near(skeleton, from_hub[skeleton.part], xy, REACH_MM / mm_per_px)
         if node is None:
             continue
-        way = way_back(to_hub, node)
-        along_mm = (from_hub[node] - from_hub[way]) * mm_per_px
-        way, along_mm = way[along_mm < LOOK_MM], along_mm[along_mm < LOOK_MM]
+        way = way_back(to_hub, first + node)
+        along_mm = (from_hub[first + node] - from_hub[way]) * mm_per_px
+        way, along_mm = way[along_mm < LOOK_MM] - first, along_mm[along_mm < LOOK_MM]
         at = skeleton.nodes_xy[way]
         run = _bare_run(bare[at[:, 1], at[:, 0]], leafy[at[:, 1], at[:, 0]], along_mm)
         body = (along_mm <= max(run, LEAST_RUN_MM)) & (along_mm > 0.8)
         half = float(np.median(skeleton.half_width_px[way][body])) * mm_per_px if body.any() else 0.5
         candidates.append(EndCandidate(node, xy, score, run, half))
     candidates.sort(key=lambda candidate: -candidate.score)
-    total_px = float(skeleton.edges.data.sum()) / 2
-    return Ends(tuple(candidates), skeleton, longest_px * mm_per_px, total_px / longest_px)
+    branching = skeleton.length_px / longest_px
+    return Ends(tuple(candidates), skeleton, longest_px * mm_per_px, branching)
 
 
 def way_between_mm(ends: Ends, one: EndCandidate, other: EndCandidate, mm_per_px: float) -> float:
     """Return the length of the way through the silhouette between two ends, mm."""
-    return float(distances_from(ends.skeleton, one.node)[0][other.node]) * mm_per_px
+    first = ends.skeleton.part.start
+    lengths, _ = distances_from(ends.skeleton.graph, [first + one.node])
+    return float(lengths[first + other.node]) * mm_per_px
 
 
-def _peaks(base: NDArray[np.float32], mm_per_px: float) -> list[tuple[tuple[float, float], float]]:
+def _peaks(base: NDArray[np.float32]) -> list[tuple[tuple[float, float], float]]:
     """Return the centres (x, y) px and heights of the places where a base is likely."""
     likely = (base > LEAST_PEAK).astype(np.uint8)
     left, top, wide, high = cv2.boundingRect(likely)
@@ -140,6 +164,11 @@ def _bare_run(bare: Values, leafy: Values, along_mm: Values) -> float:
     gain = np.concatenate([[0.0], np.cumsum(odds)])
     best = int(gain.argmax())
     return float(along_mm[min(best, len(along_mm) - 1)])
+
+
+def _furthest(lengths: Values, skeleton: Skeleton) -> int:
+    """Return the node of this skeleton that lies furthest from where lengths are measured from."""
+    return int(skeleton.part.start) + int(_reached(lengths[skeleton.part]).argmax())
 
 
 def _reached(lengths: Values) -> Values:

@@ -105,33 +105,34 @@ def _pieces(
     # Labels of 16 bits are enough: a plant has thousands of cells, and they are twice as quick.
     _, labels, stats, _ = cv2.connectedComponentsWithStats(cells, connectivity=8, ltype=cv2.CV_16U)
     least_cells = settings.least_crumb_mm2 / cell_mm**2
-    pieces, crumbs = [], []
+    pieces: list[Piece] = []
+    crumbs: list[Piece] = []
     for label in np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] >= least_cells) + 1:
         x, y, width, height, count = stats[label].tolist()
-        area_mm2 = count * cell_mm**2
         mask = labels[y : y + height, x : x + width] == label
-        if area_mm2 < settings.least_area_mm2:
-            crumbs.append(Piece((x, y), mask, area_mm2, None))
-        else:
-            pieces.append(_piece((x, y), mask, maps, cell_mm, settings))
-    return pieces, crumbs
+        piece = Piece((x, y), mask, count * cell_mm**2, None)
+        (crumbs if piece.area_mm2 < settings.least_area_mm2 else pieces).append(piece)
+    return _with_ends(pieces, maps, cell_mm, settings), crumbs
 
 
-def _piece(
-    corner: tuple[int, int], mask: Mask, maps: PlantMaps, cell_mm: float, settings: PieceSettings
-) -> Piece:
-    (x0, y0), roomy = with_room(corner, mask, maps.plant.shape)
-    near = within(roomy, settings.base_reach_mm / cell_mm).view(np.uint8)
-    window = slice(y0, y0 + roomy.shape[0]), slice(x0, x0 + roomy.shape[1])
-    end_maps = EndMaps(
-        *(
-            np.asarray(cv2.copyTo(m[window], near), np.float32)
-            for m in (maps.base, maps.bare_axis, maps.leafy_axis)
-        )
-    )
-    ends = find_ends(roomy, end_maps, cell_mm)
-    area_mm2 = float(mask.sum()) * cell_mm**2
-    return Piece(corner, mask, area_mm2, _moved_ends(ends, np.subtract((x0, y0), corner)))
+def _with_ends(pieces: list[Piece], maps: PlantMaps, cell_mm: float, settings: PieceSettings) -> list[Piece]:
+    """Return the pieces with their possible cut ends; they are looked for in all at once."""
+    windows = [with_room(piece.corner, piece.mask, maps.plant.shape) for piece in pieces]
+    masks = [roomy for _, roomy in windows]
+    end_maps = [_end_maps(corner, roomy, maps, settings.base_reach_mm / cell_mm) for corner, roomy in windows]
+    return [
+        replace(piece, ends=_moved_ends(ends, np.subtract(corner, piece.corner)))
+        for piece, (corner, _), ends in zip(pieces, windows, find_ends(masks, end_maps, cell_mm), strict=True)
+    ]
+
+
+def _end_maps(corner: tuple[int, int], mask: Mask, maps: PlantMaps, reach: float) -> EndMaps:
+    """Return what the maps say of a piece: within reach of it only."""
+    x, y = corner
+    near = within(mask, reach).view(np.uint8)
+    window = slice(y, y + mask.shape[0]), slice(x, x + mask.shape[1])
+    kept = (cv2.copyTo(field[window], near) for field in (maps.base, maps.bare_axis, maps.leafy_axis))
+    return EndMaps(*(np.asarray(field, dtype=np.float32) for field in kept))
 
 
 def _joined(

@@ -14,7 +14,7 @@ from grader.outline.edge import outlines_mm
 from grader.outline.ends import Ends, way_between_mm
 from grader.outline.foreign import ForeignSettings, foreign_things
 from grader.outline.pieces import Piece, PieceSettings, closed, whole_pieces, with_room, within
-from grader.outline.plant import MAP_SHRINK, PlantMaps, plant_maps
+from grader.outline.plant import MAP_SHRINK, PlantMaps, enlarged, plant_maps
 from grader.records import FlatView, Mask, MatPose, PlantMarks, Silhouette, SilhouetteKind
 
 
@@ -66,7 +66,11 @@ def find_silhouettes(
     ]
     for thing in objects:
         x, y = thing.corner
-        cells[y : y + thing.mask.shape[0], x : x + thing.mask.shape[1]][thing.mask] = 0
+        rows, columns = thing.mask.shape
+        cells[y : y + rows, x : x + columns][thing.mask] = 0
+        # The network saw little plant in it, or none: its cells tell what it covers.
+        seen = cover.share[_pixels(y, y + rows), _pixels(x, x + columns)]
+        np.maximum(seen, enlarged(thing.mask.astype(np.float32), seen.shape), out=seen)
     beyond = _beyond(lay)
     things = whole_pieces(cells, maps, cell_mm, settings.pieces) + objects
     found = [_silhouette(thing, cover, beyond, maps, view, settings) for thing in things]

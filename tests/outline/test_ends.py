@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grader.outline.ends import LOOK_MM, EndMaps, _bare_run, _peaks, find_ends, way_between_mm
+from grader.outline.ends import LOOK_MM, EndMaps, Ends, _bare_run, _peaks, find_ends, way_between_mm
 
 MM_PER_PX = 0.2
 SHAPE = (120, 600)
@@ -41,8 +41,13 @@ def maps(base: np.ndarray, bare_px: slice, leafy_px: slice) -> EndMaps:
     return EndMaps(base, *lines)
 
 
+def ends_of(mask: np.ndarray, maps: EndMaps) -> Ends | None:
+    (ends,) = find_ends([mask], [maps], MM_PER_PX)
+    return ends
+
+
 def test_the_marked_end_of_a_bar_is_its_base() -> None:
-    ends = find_ends(bar(), maps(spot(LEFT, 0.8), slice(50, 200), slice(200, 550)), MM_PER_PX)
+    ends = ends_of(bar(), maps(spot(LEFT, 0.8), slice(50, 200), slice(200, 550)))
     assert ends is not None
     (base,) = ends.candidates
     assert base.score == pytest.approx(0.8)
@@ -54,7 +59,7 @@ def test_the_marked_end_of_a_bar_is_its_base() -> None:
 
 
 def test_the_base_may_be_at_the_other_end_and_the_run_is_counted_from_it() -> None:
-    ends = find_ends(bar(), maps(spot(RIGHT, 0.6), slice(450, 550), slice(50, 450)), MM_PER_PX)
+    ends = ends_of(bar(), maps(spot(RIGHT, 0.6), slice(450, 550), slice(50, 450)))
     assert ends is not None
     assert ends.candidates[0].xy_px[0] > 540
     assert ends.candidates[0].run_mm == pytest.approx(20.0, abs=1.2)
@@ -62,7 +67,7 @@ def test_the_base_may_be_at_the_other_end_and_the_run_is_counted_from_it() -> No
 
 def test_two_bases_far_apart_are_both_found_the_likelier_first() -> None:
     base = np.maximum(spot(LEFT, 0.6), spot(RIGHT, 0.9))
-    ends = find_ends(bar(), maps(base, slice(50, 550), slice(0, 0)), MM_PER_PX)
+    ends = ends_of(bar(), maps(base, slice(50, 550), slice(0, 0)))
     assert ends is not None
     first, second = ends.candidates
     assert (first.score, second.score) == (pytest.approx(0.9), pytest.approx(0.6))
@@ -71,7 +76,7 @@ def test_two_bases_far_apart_are_both_found_the_likelier_first() -> None:
 
 
 def test_where_no_base_is_likely_there_is_a_skeleton_but_no_candidate() -> None:
-    ends = find_ends(bar(), maps(spot(LEFT, 0.1), slice(50, 550), slice(0, 0)), MM_PER_PX)
+    ends = ends_of(bar(), maps(spot(LEFT, 0.1), slice(50, 550), slice(0, 0)))
     assert ends is not None
     assert ends.candidates == ()
     assert ends.longest_way_mm > 95.0
@@ -79,7 +84,7 @@ def test_where_no_base_is_likely_there_is_a_skeleton_but_no_candidate() -> None:
 
 def test_a_base_far_from_the_silhouette_is_another_ones() -> None:
     beside = (300.0, 5.0)  # 11 mm from the bar
-    ends = find_ends(bar(), maps(spot(beside, 0.9), slice(50, 550), slice(0, 0)), MM_PER_PX)
+    ends = ends_of(bar(), maps(spot(beside, 0.9), slice(50, 550), slice(0, 0)))
     assert ends is not None and ends.candidates == ()
 
 
@@ -87,14 +92,14 @@ def test_a_base_far_from_the_silhouette_is_another_ones() -> None:
 def test_what_has_no_length_has_no_ends(size_px: int) -> None:
     mask = np.zeros(SHAPE, bool)
     mask[60 : 60 + size_px, 60 : 60 + size_px] = True
-    assert find_ends(mask, maps(spot(LEFT, 0.9), slice(0, 0), slice(0, 0)), MM_PER_PX) is None
+    assert ends_of(mask, maps(spot(LEFT, 0.9), slice(0, 0), slice(0, 0))) is None
 
 
 def test_side_shoots_make_the_skeleton_longer_than_the_way_through_it() -> None:
     mask = bar()
     for column in (200, 300, 400):
         mask[BAR_Y_PX : BAR_Y_PX + 50, column - 3 : column + 4] = True
-    ends = find_ends(mask, maps(spot(LEFT, 0.9), slice(50, 150), slice(150, 550)), MM_PER_PX)
+    ends = ends_of(mask, maps(spot(LEFT, 0.9), slice(50, 150), slice(150, 550)))
     assert ends is not None
     # Three shoots of about 9 mm on a way of about 98 mm.
     assert ends.branching == pytest.approx(1.27, abs=0.08)
@@ -103,7 +108,7 @@ def test_side_shoots_make_the_skeleton_longer_than_the_way_through_it() -> None:
 def test_a_peak_is_the_middle_of_its_place_with_its_largest_probability() -> None:
     base = np.maximum(spot((40.0, 30.0), 0.5), spot((200.0, 80.0), 0.7))
     base[30, 42] = 0.55
-    peaks = sorted(_peaks(base, MM_PER_PX))
+    peaks = sorted(_peaks(base))
     assert [score for _, score in peaks] == [pytest.approx(0.55), pytest.approx(0.7)]
     assert np.allclose([xy for xy, _ in peaks], [(40.0, 30.0), (200.0, 80.0)], atol=0.1)
 
@@ -132,3 +137,28 @@ def test_all_bare_and_all_leafy_lines() -> None:
     assert _bare_run(likely, not_at_all, ALONG_MM) == ALONG_MM[-1]
     assert _bare_run(not_at_all, likely, ALONG_MM) == 0.0
     assert not math.isnan(_bare_run(not_at_all, not_at_all, ALONG_MM))
+
+
+def test_many_silhouettes_at_once_give_what_each_gives_alone() -> None:
+    tall = np.ascontiguousarray(bar().T)
+    short = bar()[:, 40:300]
+    speck = np.zeros((30, 20), bool)
+    masks = [bar(), speck, tall, short]
+    base, line = spot(LEFT, 0.8), maps(spot(LEFT, 0.8), slice(50, 200), slice(200, 550))
+    turned = EndMaps(*(np.ascontiguousarray(field.T) for field in (base, line.bare_axis, line.leafy_axis)))
+    cut = EndMaps(*(field[:, 40:300] for field in (base, line.bare_axis, line.leafy_axis)))
+    nothing = EndMaps(*(np.zeros((30, 20), np.float32) for _ in range(3)))
+    of_each = [line, nothing, turned, cut]
+    together = find_ends(masks, of_each, MM_PER_PX)
+    assert together[1] is None
+    for ends, mask, of_it in zip(together, masks, of_each, strict=True):
+        alone = ends_of(mask, of_it)
+        if alone is None:
+            assert ends is None
+            continue
+        assert ends is not None
+        assert ends.longest_way_mm == alone.longest_way_mm and ends.branching == alone.branching
+        for one, other in zip(ends.candidates, alone.candidates, strict=True):
+            assert (one.node, one.xy_px, one.score) == (other.node, other.xy_px, other.score)
+            assert (one.run_mm, one.half_width_mm) == (other.run_mm, other.half_width_mm)
+    assert len(together[0].candidates) == len(together[2].candidates) == 1  # type: ignore[union-attr]
