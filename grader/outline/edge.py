@@ -25,7 +25,7 @@ def outlines_mm(
     mm_per_px: float,
     origin_mm: tuple[float, float],
 ) -> list[tuple[Points, tuple[Points, ...]]]:
-    """Return the longest outer outline and the holes of each crop, (N, 2) mm, where half the pixel is covered.
+    """Return the longest outer outline and the holes of each crop, (N, 2) mm, where half a pixel is covered.
 
     Level lines between pixel centres, not through them; those of all crops in one go.
     """
