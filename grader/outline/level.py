@@ -80,7 +80,7 @@ def level_loops(fields: Sequence[NDArray[np.float32]], level: float) -> Loops:
     way = WAY_OF.take((_after(y, first, last) - y + 1) * 3 + (_after(x, first, last) - x + 1))
     before = np.append(0, way[:-1])
     before[first] = way[last]
-    crossed = CROSSED[(before + N_WAYS // 2) % N_WAYS, way]
+    crossed = CROSSED.reshape(-1, 4).take((before + N_WAYS // 2) % N_WAYS * N_WAYS + way, axis=0)
     number = np.flatnonzero(crossed >= 0)
     at, across = number // crossed.shape[1], crossed.ravel().take(number)
     # All pictures as one row of values, so that places are numbers.

@@ -187,8 +187,7 @@ def _kind(
     piece: Piece, beyond: Mask, cell_mm: float, settings: OutlineSettings
 ) -> tuple[SilhouetteKind, str]:
     length_mm = piece.ends.longest_way_mm if piece.ends else 0.0
-    rims, _ = cv2.findContours(piece.mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    hull = cv2.convexHull(np.concatenate(rims))
+    hull = cv2.convexHull(_ends_of_rows(piece.mask))
     hull_mm2 = float(cv2.contourArea(hull)) * cell_mm**2
     sides_mm = np.asarray(cv2.minAreaRect(hull)[1]) * cell_mm
     if piece.area_mm2 > settings.solid_share * hull_mm2 and sides_mm.min() > settings.solid_width_mm:
@@ -227,6 +226,14 @@ def _beyond(lay: Mask) -> Mask:
     """Return the cells that only what reaches beyond the lay area has a part in: those at its border."""
     border = cv2.copyMakeBorder(lay.view(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
     return np.asarray(cv2.erode(border, np.ones((3, 3), np.uint8))[1:-1, 1:-1] == 0)
+
+
+def _ends_of_rows(mask: Mask) -> NDArray[np.int32]:
+    """Return the first and last cells (x, y) of all rows, (N, 2): the corners of the hull are among them."""
+    y = np.flatnonzero(mask.any(axis=1))
+    rows = mask[y]
+    first, last = rows.argmax(axis=1), mask.shape[1] - 1 - rows[:, ::-1].argmax(axis=1)
+    return np.stack([np.concatenate([first, last]), np.concatenate([y, y])], axis=1).astype(np.int32)
 
 
 def _touches(piece: Piece, where: Mask) -> bool:
