@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -18,24 +20,36 @@ LEAST_HOLE_PX2 = 8.0
 
 
 def outlines_mm(
-    coverage: NDArray[np.float32],
-    corner_px: tuple[int, int],
+    coverages: Sequence[NDArray[np.float32]],
+    corners_px: Sequence[tuple[int, int]],
     mm_per_px: float,
     origin_mm: tuple[float, float],
-) -> tuple[Points, tuple[Points, ...]]:
-    """Return the longest outer outline and the holes, (N, 2) mm, where half the pixel is covered.
+) -> list[tuple[Points, tuple[Points, ...]]]:
+    """Return the longest outer outline and the holes of each crop, (N, 2) mm, where half a pixel is covered.
 
-    Level lines between pixel centres, not through them.
+    Level lines between pixel centres, not through them; those of all crops in one go.
     """
+    loops = level_loops([_smoothed(coverage) for coverage in coverages], EDGE_LEVEL)
+    if not len(loops.starts):
+        return [(np.zeros((0, 2)), ())] * len(coverages)
+    areas = signed_areas(loops.points, loops.starts)
+    counts = np.diff(np.append(loops.starts, len(loops.points)))
+    corner_px = np.subtract(corners_px, 1)[loops.picture]
+    points_mm = (loops.points + np.repeat(corner_px, counts, axis=0)) * mm_per_px + origin_mm
+    lines = np.split(points_mm, loops.starts[1:])
+    found: list[tuple[Points, tuple[Points, ...]]] = []
+    for number in range(len(coverages)):
+        first, beyond = np.searchsorted(loops.picture, (number, number + 1))
+        if first == beyond:
+            found.append((np.zeros((0, 2)), ()))
+            continue
+        outer = first + int(np.abs(areas[first:beyond]).argmax())
+        is_hole = areas[first:beyond] * np.sign(areas[outer]) < -LEAST_HOLE_PX2
+        found.append((lines[outer], tuple(lines[k] for k in first + np.flatnonzero(is_hole))))
+    return found
+
+
+def _smoothed(coverage: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return a crop with an empty rim, smoothed."""
     padded = cv2.copyMakeBorder(coverage, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0)
-    smooth = np.asarray(cv2.GaussianBlur(padded, OUTLINE_SIZE, OUTLINE_SMOOTH_PX), dtype=np.float32)
-    points, starts = level_loops(smooth, EDGE_LEVEL)
-    if not len(starts):
-        return np.zeros((0, 2)), ()
-    areas = signed_areas(points, starts)
-    points_mm = (points + np.subtract(corner_px, 1)) * mm_per_px + origin_mm
-    beyond = np.append(starts[1:], len(points))
-    outer = int(np.abs(areas).argmax())
-    is_hole = areas * np.sign(areas[outer]) < -LEAST_HOLE_PX2
-    holes = tuple(points_mm[starts[k] : beyond[k]] for k in np.flatnonzero(is_hole))
-    return points_mm[starts[outer] : beyond[outer]], holes
+    return np.asarray(cv2.GaussianBlur(padded, OUTLINE_SIZE, OUTLINE_SMOOTH_PX), dtype=np.float32)

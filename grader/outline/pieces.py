@@ -94,8 +94,12 @@ def with_room(corner: tuple[int, int], mask: Mask, shape: tuple[int, ...]) -> tu
 
 def within(mask: Mask, reach: float) -> Mask:
     """Return where the mask is no further away than this, in its own pixels."""
-    away = cv2.distanceTransform(1 - mask.astype(np.uint8), cv2.DIST_L2, 3)
-    return np.asarray(away < reach + 0.5)
+    # What lies within reach of one pixel, drawn around all: quicker than the distances of all others.
+    side = 2 * math.ceil(reach) + 3
+    apart = np.ones((side, side), dtype=np.uint8)
+    apart[side // 2, side // 2] = 0
+    around = cv2.distanceTransform(apart, cv2.DIST_L2, 3) < reach + 0.5
+    return np.asarray(cv2.dilate(mask.view(np.uint8), around.view(np.uint8))).view(np.bool_)
 
 
 def _pieces(

@@ -15,7 +15,7 @@ from grader.outline.ends import Ends, way_between_mm
 from grader.outline.foreign import ForeignSettings, foreign_things
 from grader.outline.pieces import Piece, PieceSettings, closed, whole_pieces, with_room, within
 from grader.outline.plant import MAP_SHRINK, PlantMaps, enlarged, plant_maps
-from grader.records import FlatView, Mask, MatPose, PlantMarks, Silhouette, SilhouetteKind
+from grader.records import FlatView, Mask, MatPose, PlantMarks, Points, Silhouette, SilhouetteKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,23 +73,62 @@ def find_silhouettes(
         np.maximum(seen, enlarged(thing.mask.astype(np.float32), seen.shape), out=seen)
     beyond = _beyond(lay)
     things = whole_pieces(cells, maps, cell_mm, settings.pieces) + objects
-    found = [_silhouette(thing, cover, beyond, maps, view, settings) for thing in things]
+    crops = [_Crop.of(thing, cover, beyond.shape) for thing in things]
+    lines = outlines_mm(
+        [crop.coverage for crop in crops], [crop.corner_px for crop in crops], view.mm_per_px, view.origin_mm
+    )
+    found = [
+        _silhouette(thing, crop, outline, holes, beyond, maps, view, settings)
+        for thing, crop, (outline, holes) in zip(things, crops, lines, strict=True)
+        if len(outline) > 2
+    ]
     return tuple(_reading_order([s for s in found if s is not None]))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Crop:
+    """The window of one thing, with room around it."""
+
+    mask: Mask
+    """(h, w) of cells."""
+    corner: tuple[int, int]
+    """(x, y) cell."""
+    coverage: NDArray[np.float32]
+    """(2 h, 2 w) of pixels, its own only."""
+
+    @classmethod
+    def of(cls, piece: Piece, cover: Cover, shape: tuple[int, ...]) -> _Crop:
+        """Return the window of a piece on a tray of this shape, of cells."""
+        corner, mask = with_room(piece.corner, piece.mask, shape)
+        x, y = corner
+        share = cover.share[_pixels(y, y + mask.shape[0]), _pixels(x, x + mask.shape[1])]
+        return cls(mask, corner, _own(share, mask))
+
+    @property
+    def corner_px(self) -> tuple[int, int]:
+        """(x, y) pixel of the view."""
+        return self.corner[0] * MAP_SHRINK, self.corner[1] * MAP_SHRINK
+
+    @property
+    def cells(self) -> tuple[slice, slice]:
+        """Rows and columns of cells."""
+        (x, y), (rows, columns) = self.corner, self.mask.shape
+        return slice(y, y + rows), slice(x, x + columns)
+
+
 def _silhouette(
-    piece: Piece, cover: Cover, beyond: Mask, maps: PlantMaps, view: FlatView, settings: OutlineSettings
+    piece: Piece,
+    crop: _Crop,
+    outline: Points,
+    holes: tuple[Points, ...],
+    beyond: Mask,
+    maps: PlantMaps,
+    view: FlatView,
+    settings: OutlineSettings,
 ) -> Silhouette | None:
     cell_mm = view.mm_per_px * MAP_SHRINK
     kind, reason = _kind(piece, beyond, cell_mm, settings)
     if kind is SilhouetteKind.OBJECT and piece.area_mm2 < settings.foreign.least_area_mm2:
-        return None
-    (left, top), mask = with_room(piece.corner, piece.mask, beyond.shape)
-    bottom, right = top + mask.shape[0], left + mask.shape[1]
-    coverage = _own(cover.share[_pixels(top, bottom), _pixels(left, right)], mask)
-    corner_px = (left * MAP_SHRINK, top * MAP_SHRINK)
-    outline, holes = outlines_mm(coverage, corner_px, view.mm_per_px, view.origin_mm)
-    if len(outline) < 3:
         return None
     base_mm, run_mm, half_mm, rival = (float("nan"), float("nan")), 0.0, 0.0, 0.0
     if piece.ends and piece.ends.candidates:
@@ -99,18 +138,18 @@ def _silhouette(
         base_mm = (float(at[0]), float(at[1]))
         run_mm, half_mm = best.run_mm, best.half_width_mm
         rival = _rival_score(piece.ends, cell_mm, settings)
-    near = within(mask, settings.marks_reach_mm / cell_mm).view(np.uint8)
-    marks = [np.asarray(cv2.copyTo(field[top:bottom, left:right], near), np.float32) for field in maps.fields]
-    for shares in (coverage, *marks):
+    near = within(crop.mask, settings.marks_reach_mm / cell_mm).view(np.uint8)
+    marks = [np.asarray(cv2.copyTo(field[crop.cells], near), np.float32) for field in maps.fields]
+    for shares in (crop.coverage, *marks):
         shares.setflags(write=False)
     return Silhouette(
         kind=kind,
         reason=reason,
         outline_mm=outline,
         holes_mm=holes,
-        coverage=coverage,
-        corner_px=corner_px,
-        area_mm2=float(coverage.sum()) * view.mm_per_px**2,
+        coverage=crop.coverage,
+        corner_px=crop.corner_px,
+        area_mm2=float(cv2.sumElems(crop.coverage)[0]) * view.mm_per_px**2,
         base_mm=base_mm,
         base_run_mm=run_mm,
         base_half_width_mm=half_mm,
@@ -148,8 +187,7 @@ def _kind(
     piece: Piece, beyond: Mask, cell_mm: float, settings: OutlineSettings
 ) -> tuple[SilhouetteKind, str]:
     length_mm = piece.ends.longest_way_mm if piece.ends else 0.0
-    rims, _ = cv2.findContours(piece.mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    hull = cv2.convexHull(np.concatenate(rims))
+    hull = cv2.convexHull(_ends_of_rows(piece.mask))
     hull_mm2 = float(cv2.contourArea(hull)) * cell_mm**2
     sides_mm = np.asarray(cv2.minAreaRect(hull)[1]) * cell_mm
     if piece.area_mm2 > settings.solid_share * hull_mm2 and sides_mm.min() > settings.solid_width_mm:
@@ -188,6 +226,14 @@ def _beyond(lay: Mask) -> Mask:
     """Return the cells that only what reaches beyond the lay area has a part in: those at its border."""
     border = cv2.copyMakeBorder(lay.view(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
     return np.asarray(cv2.erode(border, np.ones((3, 3), np.uint8))[1:-1, 1:-1] == 0)
+
+
+def _ends_of_rows(mask: Mask) -> NDArray[np.int32]:
+    """Return the first and last cells (x, y) of all rows, (N, 2): the corners of the hull are among them."""
+    y = np.flatnonzero(mask.any(axis=1))
+    rows = mask[y]
+    first, last = rows.argmax(axis=1), mask.shape[1] - 1 - rows[:, ::-1].argmax(axis=1)
+    return np.stack([np.concatenate([first, last]), np.concatenate([y, y])], axis=1).astype(np.int32)
 
 
 def _touches(piece: Piece, where: Mask) -> bool:
