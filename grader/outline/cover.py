@@ -31,6 +31,8 @@ CARRY_SHRINK = 2
 """They are carried on a picture of so many cells a pixel: they vary slowly."""
 CARRY_SIZE = (7, 7)
 """Its pixels that the reach is followed for: 1.2 mm on each side."""
+ROOM_CELLS = 8
+"""Worked on beyond the plants (1.6 mm): more than the reach of the colours carried to their edges."""
 LEAST_WEIGHT = 1e-3
 """Share of a pixel of that picture, spread, below which it has no colour to carry."""
 LEAST_CONTRAST = 0.08
@@ -71,25 +73,36 @@ def cover_of(view: FlatView, light: LightOfCells, plant: Field, least_likeness: 
     lay : (H/2, W/2) bool
         Cells of the lay area; nothing is covered outside it.
     """
-    kinds, share = _kinds_of_pixels(view, plant, least_likeness)
+    share = np.zeros(tuple(side * MAP_SHRINK for side in plant.shape), dtype=np.float32)
+    cells = np.zeros(plant.shape, dtype=np.uint8)
     likely = ((plant > least_likeness) & lay).view(np.uint8)
+    rows, columns = room = _room_around(likely)
+    window = (
+        slice(rows.start * MAP_SHRINK, rows.stop * MAP_SHRINK),
+        slice(columns.start * MAP_SHRINK, columns.stop * MAP_SHRINK),
+    )
+    likely = likely[room]
     inside, around = (np.asarray(grow(likely, BAND), dtype=np.uint8) for grow in (cv2.erode, cv2.dilate))
-    edge = _EdgeCells.at(cv2.subtract(around, inside).view(np.bool_) & lay)
+    edge = _EdgeCells.at(cv2.subtract(around, inside).view(np.bool_) & lay[room])
     if not len(edge.x):
-        return Cover(share, likely)
-    pixels = edge.pixels_of(share.shape[1])
+        return Cover(share, cells)
+    kinds, share[window] = _kinds_of_pixels(plant[room], view.lay_mask[window], least_likeness)
+    kind = kinds.ravel().take(edge.pixels_of(kinds.shape[1]))
+    pixels = edge.pixels_of(share.shape[1], (columns.start, rows.start))
     codes = np.ascontiguousarray(view.rgb[: share.shape[0], : share.shape[1]]).reshape(-1, 3)
     seen = light_of_codes(codes.take(pixels, axis=0))
-    kind = kinds.ravel().take(pixels)
     sure = _means(seen, kind == PLANT), _means(seen, kind == PAPER)
     inner = _means(seen, kind >= WITHIN)
     of_plant = np.asarray(cv2.addWeighted(sure[0], 1.0, inner, LEAST_SURE, 0.0), dtype=np.uint16)
     reach = CARRY_MM / (view.mm_per_px * MAP_SHRINK * CARRY_SHRINK)
+    # Filled up to whole pixels of the reduced picture, as the light is.
+    whole_light = light[tuple(slice(part.start, part.stop + part.stop % CARRY_SHRINK) for part in room)]
     colours = [
-        _carried(_placed(light, whole, edge, partly), reach)
+        _carried(_placed(whole_light, whole, edge, partly), reach)
         for whole, partly in ((inside, of_plant), (1 - around, sure[1]))
     ]
-    mix, is_clear = _mixing(view, *colours)
+    lamp = view.light.within(window, colours[0][0].shape)
+    mix, is_clear = _mixing(lamp, *colours)
     factors = np.repeat(edge.sampled(mix), MAP_SHRINK, axis=0)
     found = np.stack([np.einsum("nk,nk->n", row, factors) for row in seen.astype(np.float32)])
     np.clip(found, 0.0, 1.0, out=found)
@@ -97,14 +110,25 @@ def cover_of(view: FlatView, light: LightOfCells, plant: Field, least_likeness: 
         told = np.repeat(is_clear[edge.y // CARRY_SHRINK, edge.x // CARRY_SHRINK], MAP_SHRINK)
         found = np.where(told, found, kind >= WITHIN).astype(np.float32)
     share.ravel()[pixels] = found
-    cells = likely.copy()
-    cells[edge.y, edge.x] = _means(found, None) > EDGE_LEVEL
+    cells[room] = likely
+    cells[edge.y + rows.start, edge.x + columns.start] = _means(found, None) > EDGE_LEVEL
     return Cover(share, cells)
+
+
+def _room_around(likely: Bits) -> tuple[slice, slice]:
+    """Return the rows and columns of cells with all that is marked and room around; the first are even."""
+    x, y, width, height = cv2.boundingRect(likely)
+    limits = []
+    for first, n, size in ((y, height, likely.shape[0]), (x, width, likely.shape[1])):
+        low = max(0, first - ROOM_CELLS) // CARRY_SHRINK * CARRY_SHRINK
+        high = -(-(first + n + ROOM_CELLS) // CARRY_SHRINK) * CARRY_SHRINK
+        limits.append(slice(low, min(size, high)))
+    return limits[0], limits[1]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _EdgeCells:
-    """The cells near an edge, of a whole tray."""
+    """The cells near an edge, of a window of a tray."""
 
     x: Places
     y: Places
@@ -115,12 +139,12 @@ class _EdgeCells:
         y, x = np.divmod(np.flatnonzero(where).astype(np.int32), np.int32(where.shape[1]))
         return cls(x, y)
 
-    def pixels_of(self, width: int) -> Places:
-        """Return their pixels as numbers along the rows of a view this wide.
+    def pixels_of(self, width: int, corner: tuple[int, int] = (0, 0)) -> Places:
+        """Return their pixels as numbers along the rows of a picture this wide.
 
-        (2, 2 N): two rows of pixels, as if the cells lay side by side, so that OpenCV reduces them to N.
+        The window's first cell is (x, y) ``corner`` of it.  (2, 2 N): two rows of pixels, as if the cells lay side by side, so that OpenCV reduces them to N.
         """
-        first = (self.y * width + self.x) * MAP_SHRINK
+        first = ((self.y + corner[1]) * width + self.x + corner[0]) * MAP_SHRINK
         along = np.arange(MAP_SHRINK, dtype=np.int32)
         row = (first[:, None] + along).ravel()
         return row + (along * width)[:, None]
@@ -139,13 +163,22 @@ class _EdgeCells:
         return np.asarray(found.reshape(-1, field.shape[2])[: len(self.x)], dtype=np.float32)
 
 
-def _kinds_of_pixels(view: FlatView, plant: Field, least_likeness: float) -> tuple[Bits, Field]:
-    """Return what each pixel of the view is by the provisional edge alone, and its covered share by that."""
-    rows, columns = (side * MAP_SHRINK for side in plant.shape)
+def _kinds_of_pixels(plant: Field, lay: Mask, least_likeness: float) -> tuple[Bits, Field]:
+    """Return what each pixel of a window is by the provisional edge alone, and its covered share by that.
+
+    Parameters
+    ----------
+    plant : (h, w) float32
+        Of its cells.
+    lay : (2 h, 2 w) bool
+        Of its pixels.
+    least_likeness : float
+    """
+    rows, columns = lay.shape
     coded = cv2.convertScaleAbs(plant, alpha=LIKELIEST)  # 8 bits tell half-likely places as well, and sooner
     wide = cv2.resize(coded, (columns, rows), interpolation=cv2.INTER_LINEAR)
     solid = np.greater(wide, np.uint8(least_likeness * LIKELIEST))
-    solid &= view.lay_mask[:rows, :columns]
+    solid &= lay
     bits = solid.view(np.uint8)
     kinds = cv2.add(cv2.erode(bits, BESIDE), cv2.dilate(bits, BESIDE))
     return np.asarray(cv2.add(kinds, bits, dst=kinds), dtype=np.uint8), solid.astype(np.float32)
@@ -170,16 +203,15 @@ def _placed(light: LightOfCells, whole: Bits, edge: _EdgeCells, partly: LightOfC
     return placed
 
 
-def _mixing(view: FlatView, of_plant: list[Field], of_paper: list[Field]) -> tuple[Field, Mask]:
+def _mixing(lamp: Field, of_plant: list[Field], of_paper: list[Field]) -> tuple[Field, Mask]:
     """Return how light tells the covered share, (h, w, 4) reduced, and whether it can, (h, w).
 
     share = sum((light - paper) * difference) / contrast2: three factors of the light, and what is added.
-    Colours weigh relative to the light on the paper.  Light is that of cells, up to BRIGHTEST.
+    Colours weigh relative to the light on the paper, ``lamp`` (h, w, 3).  Light is up to BRIGHTEST.
     """
-    lamp = cv2.split(view.light.within(view.whole, of_plant[0].shape))
     contrast2 = np.zeros(of_plant[0].shape, dtype=np.float32)
     steps = []
-    for one, other, full in zip(of_plant, of_paper, lamp, strict=True):
+    for one, other, full in zip(of_plant, of_paper, cv2.split(lamp), strict=True):
         step = cv2.divide(cv2.subtract(one, other), full)
         cv2.accumulateSquare(step, contrast2)
         steps.append(cv2.divide(step, full, dst=step))

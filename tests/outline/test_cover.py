@@ -73,6 +73,14 @@ def test_a_window_finds_what_the_whole_finds() -> None:
     assert abs(found - covered(view, plant).share[60:200, 10:110]).max() < 0.01
 
 
+@pytest.mark.parametrize("place", [(5.0, 4.0), (399.0, 340.0), (201.0, 0.0)])
+def test_a_plant_that_reaches_over_the_border_of_the_view(place: tuple[float, float]) -> None:
+    share = discs([place], 28.0)
+    cover = covered(*tray(share))
+    assert abs(cover.share - share).max() < 0.1
+    assert not covered(*tray(share)).cells[cells_of(share) == 0].any()
+
+
 def test_cells_are_those_that_are_covered_by_half() -> None:
     view, plant = tray(discs(PLACES, 28.0))
     cover = covered(view, plant)
