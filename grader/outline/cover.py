@@ -142,7 +142,8 @@ class _EdgeCells:
     def pixels_of(self, width: int, corner: tuple[int, int] = (0, 0)) -> Places:
         """Return their pixels as numbers along the rows of a picture this wide.
 
-        The window's first cell is (x, y) ``corner`` of it.  (2, 2 N): two rows of pixels, as if the cells lay side by side, so that OpenCV reduces them to N.
+        The window's first cell is (x, y) ``corner`` of it.  (2, 2 N): two rows of pixels, as if the cells
+        lay side by side, so that OpenCV reduces them to N.
         """
         first = ((self.y + corner[1]) * width + self.x + corner[0]) * MAP_SHRINK
         along = np.arange(MAP_SHRINK, dtype=np.int32)
