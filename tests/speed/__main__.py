@@ -7,6 +7,7 @@ other work on the machine makes them larger.
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import subprocess
 import sys
@@ -16,7 +17,7 @@ from pathlib import Path
 
 import cv2
 
-from grader.batch.pool import WORKER_ENVIRONMENT
+from grader.batch.pool import KEPT_MEMORY, WORKER_ENVIRONMENT
 from tests.speed.memory import ROOT, in_own_process
 from tests.speed.photos import enlarged, with_cuttings
 from tests.speed.stages import timed
@@ -57,12 +58,30 @@ def main() -> None:
 def ordinary(path: Path, folder: Path, n: int) -> None:
     """Print the time of each stage for one photo of 12 megapixels."""
     stages, whole_s, decode_s = timed(path, folder / "out", n)
+    plain_whole_s, plain_decode_s = timed_plainly(path, folder / "out", n)
     print(f"One photo of 12 megapixels, {N_ABOUT} cuttings, one core:")
-    print(f"  {'decoding the same JPEG with OpenCV':36}{1000 * decode_s:7.0f} ms")
-    print(f"  {'grade_photo':36}{1000 * whole_s:7.0f} ms = {whole_s / decode_s:.1f} times as long")
+    print("  in a Python process as any other, whose pictures are given back to the system at once")
+    told(plain_whole_s, plain_decode_s)
+    print("  in a worker, which keeps memory for the next photo")
+    told(whole_s, decode_s)
     for name, time_s in stages.items():
         print(f"    {name:34}{1000 * time_s:7.0f} ms {'#' * round(40 * time_s / whole_s)}")
     print("  (those that write are not part of grade_photo)\n", flush=True)
+
+
+def told(whole_s: float, decode_s: float) -> None:
+    """Print the time of grading beside that of decoding."""
+    print(f"    {'decoding the same JPEG with OpenCV':34}{1000 * decode_s:7.0f} ms")
+    print(f"    {'grade_photo':34}{1000 * whole_s:7.0f} ms = {whole_s / decode_s:.1f} times as long")
+
+
+def timed_plainly(path: Path, out: Path, n: int) -> tuple[float, float]:
+    """Return the seconds of ``grade_photo`` and of decoding in a process that keeps no memory."""
+    plain = {name: value for name, value in os.environ.items() if name not in KEPT_MEMORY}
+    command = [sys.executable, "-m", "tests.speed.stages", str(path), str(out), str(n)]
+    done = subprocess.run(command, cwd=ROOT, env=plain, check=True, capture_output=True, text=True)
+    whole_s, decode_s = json.loads(done.stdout.splitlines()[-1])
+    return whole_s, decode_s
 
 
 def cuttings(paths: dict[int, Path], folder: Path, n: int) -> None:

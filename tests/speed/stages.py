@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import importlib
+import json
 import statistics
+import sys
 import time
 from collections import defaultdict
 from collections.abc import Callable
@@ -107,3 +109,8 @@ def _one(task: Task) -> tuple[dict[str, float], float]:
             patch.stop()
     assert done.key, done
     return times, whole_s - sum(time_s for name, time_s in times.items() if name.startswith("write: "))
+
+
+if __name__ == "__main__":
+    cv2.setNumThreads(0)
+    print(json.dumps(timed(Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]))[1:]))
