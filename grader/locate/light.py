@@ -21,8 +21,8 @@ ORDER = 3
 """Order of the polynomial in log light: lamp fall-off and lens vignetting, not shadows."""
 ITERATIONS = 12
 """At most."""
-LEAST_CHANGE = 1e-3
-"""Change of the weights, at most 1, from which on they stay: far less than a thousandth of the light."""
+LEAST_CHANGE = 2e-4
+"""Change of the surface in a round, log light, from which on it stays; each is half the one before."""
 NOISE_FLOOR = 0.004
 """Smallest believable scatter of paper blocks (log units): JPEG and paper texture."""
 RIDGE = 1e-10
@@ -43,10 +43,10 @@ def paper_light(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[PaperL
     brightness = flat.mean(axis=1)
     usable = usable.ravel()
     weight = usable.astype(float)
+    surface = np.full_like(brightness, np.inf)
     for _ in range(ITERATIONS):
-        before = weight
-        fit = _solve(basis, brightness, weight)
-        residual = brightness - basis @ fit
+        before, surface = surface, basis @ _solve(basis, brightness, weight)
+        residual = brightness - surface
         near = usable & (weight > 0.3)
         if not near.any():
             break
@@ -55,7 +55,7 @@ def paper_light(rgb: RgbImage, lay_mask: Mask, mm_per_px: float) -> tuple[PaperL
         below = residual < -1.5 * scatter
         weight = np.where(below, np.exp(-(((residual + 1.5 * scatter) / scatter) ** 2) / 2), 1.0)
         weight = weight * np.where(residual > 4 * scatter, 0.1, 1.0) * usable
-        if np.abs(weight - before).max() < LEAST_CHANGE:
+        if np.abs(surface - before).max() < LEAST_CHANGE:
             break
     height, width = rgb.shape[:2]
     fine = _basis(np.linspace(-1, 1, cols * 2), np.linspace(-1, 1, rows * 2))
