@@ -146,25 +146,44 @@ def _least_squares(
     MINPACK (Moré, Garbow and Hillstrom 1980) knows squares only: misfits are softened beforehand, so that
     their squares sum to the soft L1 cost.  ``least_squares``, which knows both, takes three times as long.
     """
-
-    def misfits(at: NDArray[np.float64]) -> NDArray[np.float64]:
-        plain = model.residuals(at, keep)
-        return _softened(plain)[0] if is_soft else plain
-
-    def slopes(at: NDArray[np.float64]) -> NDArray[np.float64]:
-        plain = model.residual_slopes(at, keep)
-        return _softened(model.residuals(at, keep))[1][:, None] * plain if is_soft else plain
-
+    misfits = _Misfits(model, keep, is_soft)
     found = leastsq(
-        misfits,
+        misfits.values,
         params,
-        Dfun=slopes,
+        Dfun=misfits.slopes,
         full_output=True,  # else it warns where the evaluations run out: the best so far is taken
         ftol=SOFT_ENOUGH if is_soft else STEP_ENOUGH,
         xtol=1e-7,
         maxfev=MOST_EVALUATIONS,
     )
     return np.asarray(found[0], dtype=np.float64)
+
+
+class _Misfits:
+    """Misfits and slopes of one fit; the last ones are kept, since they are asked for again."""
+
+    def __init__(self, model: PlaneModel, keep: NDArray[np.bool_], is_soft: bool) -> None:
+        self._model, self._keep, self._is_soft = model, keep, is_soft
+        self._at = self._values = self._share = np.zeros(0)
+        self._slopes: NDArray[np.float64] | None = None
+
+    def values(self, at: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the misfits, softened where that is asked for."""
+        if not np.array_equal(at, self._at):
+            self._at, self._slopes = at.copy(), None
+            self._values = self._model.residuals(at, self._keep)
+            if self._is_soft:
+                self._values, self._share = _softened(self._values)
+        return self._values
+
+    def slopes(self, at: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return their derivatives by the parameters."""
+        self.values(at)
+        if self._slopes is None:
+            self._slopes = self._model.residual_slopes(at, self._keep)
+            if self._is_soft:
+                self._slopes *= self._share[:, None]
+        return self._slopes
 
 
 def _softened(misfits: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -48,6 +48,11 @@ def _bend_priors_mm() -> NDArray[np.float64]:
     return np.asarray(BEND_HEIGHT_MM * np.sqrt(density / area / mean_square_of_wave))
 
 
+def _priors(radial: float, grows: bool) -> NDArray[np.float64]:
+    growth = [GROWTH_PRIOR_MM] if grows else []
+    return np.array([radial, radial, DECENTRING_PRIOR, DECENTRING_PRIOR, *growth])
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PlaneModel:
     """Parameters, in this order: eight of the homography in normalised coordinates; k1, k2, p1, p2; the
@@ -62,6 +67,10 @@ class PlaneModel:
     radius_px: float
     centre_mm: tuple[float, float]
     size_mm: float
+    grows: bool
+    """Whether the points move when ink spreads."""
+    priors: NDArray[np.float64]
+    """(n_params - 8,) standard deviations expected of the parameters after the homography's."""
     eye_mm: tuple[float, float, float] | None = None
     waves: NDArray[np.float64] | None = None
     """(N, 25) of the bend at fiducials that do not move with the parameters; None: worked out each time."""
@@ -71,6 +80,7 @@ class PlaneModel:
         """Return the model of a flat sheet for these fiducials."""
         width, height = image_size_px
         page = sighting.layout.page_mm
+        grows = bool(np.any(sighting.outward_mm))
         return cls(
             points_mm=sighting.points_mm,
             points_px=sighting.points_px,
@@ -80,31 +90,23 @@ class PlaneModel:
             radius_px=math.hypot(width, height) / 2,
             centre_mm=(page[0] / 2, page[1] / 2),
             size_mm=max(page) / 2,
+            grows=grows,
+            priors=_priors(RADIAL_PRIOR, grows),
         )
 
     def bent(self, eye_mm: tuple[float, float, float]) -> PlaneModel:
         """Return the model of a bent sheet seen from a known place."""
         level = SheetBend(self.centre_mm, self.size_mm, np.zeros(len(BEND_WAVES)))
-        return replace(self, eye_mm=eye_mm, waves=level.terms(self.points_mm))
-
-    @property
-    def grows(self) -> bool:
-        """Whether the points move when ink spreads."""
-        return bool(np.any(self.outward))
-
-    @property
-    def _priors(self) -> NDArray[np.float64]:
-        radial = RADIAL_PRIOR if self.eye_mm is None else RADIAL_PRIOR_BENT
-        growth = [GROWTH_PRIOR_MM] if self.grows else []
-        bend = [] if self.eye_mm is None else list(_bend_priors_mm())
-        return np.array([radial, radial, DECENTRING_PRIOR, DECENTRING_PRIOR, *growth, *bend])
+        priors = np.concatenate([_priors(RADIAL_PRIOR_BENT, self.grows), _bend_priors_mm()])
+        waves = None if self.grows else level.terms(self.points_mm)
+        return replace(self, eye_mm=eye_mm, waves=waves, priors=priors)
 
     def start(self) -> NDArray[np.float64]:
         """Return the parameters of a flat sheet seen by a perfect lens."""
         mm = (self.points_mm - self.centre_mm) / self.size_mm
         px = (self.points_px - self.centre_px) / self.radius_px
         homography, _ = cv2.findHomography(mm, px, 0)
-        return np.concatenate([(homography / homography[2, 2]).ravel()[:8], np.zeros(len(self._priors))])
+        return np.concatenate([(homography / homography[2, 2]).ravel()[:8], np.zeros(len(self.priors))])
 
     def growth_mm(self, params: NDArray[np.float64]) -> float:
         """Return by how much edges have moved outward; nan if no point tells."""
@@ -165,22 +167,32 @@ class PlaneModel:
     def residuals(self, params: NDArray[np.float64], keep: NDArray[np.bool_]) -> NDArray[np.float64]:
         """Return misfits of the points kept and of the parameters, each over what is expected."""
         off = ((self.px(params) - self.points_px) / self.sigma_px)[keep].ravel()
-        return np.concatenate([off, params[8:] / self._priors])
+        return np.concatenate([off, params[8:] / self.priors])
 
     def residual_slopes(self, params: NDArray[np.float64], keep: NDArray[np.bool_]) -> NDArray[np.float64]:
         """Return the derivatives of :meth:`residuals` by the parameters."""
-        growth = self.growth_mm(params) if self.grows else 0.0
-        slopes = self.px_slopes(params, (self.points_mm + growth * self.outward)[keep], self.outward[keep])
-        of_priors = np.zeros((len(params) - 8, len(params)))
-        of_priors[:, 8:] = np.diag(1.0 / self._priors)
-        return np.concatenate([slopes.reshape(-1, len(params)) / self.sigma_px, of_priors])
+        points_mm, outward = self.points_mm[keep], self.outward[keep]
+        if self.grows:
+            points_mm = points_mm + self.growth_mm(params) * outward
+        waves = None if self.waves is None else self.waves[keep]
+        slopes = self.px_slopes(params, points_mm, outward, waves)
+        n_params, n_of_points = len(params), 2 * len(points_mm)
+        both = np.zeros((n_of_points + n_params - 8, n_params))
+        np.divide(slopes.reshape(-1, n_params), self.sigma_px, out=both[:n_of_points])
+        np.fill_diagonal(both[n_of_points:, 8:], 1.0 / self.priors)
+        return both
 
     def px_slopes(
-        self, params: NDArray[np.float64], points_mm: Points, outward: Points | None = None
+        self,
+        params: NDArray[np.float64],
+        points_mm: Points,
+        outward: Points | None = None,
+        waves: NDArray[np.float64] | None = None,
     ) -> NDArray[np.float64]:
         """Return the derivatives (N, 2, n_params) of photo positions by the parameters, px.
 
-        Written out, since differences of whole evaluations take ten times as long.
+        Written out, since differences of whole evaluations take ten times as long; as products of vectors,
+        since those of many small matrices do too.  The slope of the bend is left out: it is a few percent.
 
         Parameters
         ----------
@@ -188,51 +200,57 @@ class PlaneModel:
             Where the points are on the sheet, grown edges included.
         outward : (N, 2), optional
             How they move as edges grow; without, they do not.
+        waves : (N, 25), optional
+            Of the bend there; worked out without.
         """
-        seen_mm, by_bend, by_place = self._seen_slopes(params, points_mm)
+        seen_mm, stretch, bend = points_mm, None, self.bend(params)
+        if bend is not None and self.eye_mm is not None:
+            foot, height = np.asarray(self.eye_mm[:2]), self.eye_mm[2]
+            waves = bend.terms(points_mm) if waves is None else waves
+            away, stretch = points_mm - foot, (height / (height - waves @ bend.coefficients_mm))[:, None]
+            seen_mm = foot + away * stretch
         homography = np.append(params[:8], 1.0).reshape(3, 3)
         m, ideal, w = self._ideal(params, seen_mm)
         by_ideal, by_lens = _lens_slopes(ideal, params[8 : 8 + N_LENS])
-        by_homography = np.zeros((len(m), 2, 8))
-        by_homography[:, 0, :3] = by_homography[:, 1, 3:6] = m / w[:, None]
-        by_homography[:, :, 6:] = -ideal[:, :, None] * (m[:, :2] / w[:, None])[:, None]
-        by_seen = (homography[:2, :2] - ideal[:, :, None] * homography[2, :2]) / w[:, None, None]
-        by_seen = by_ideal @ by_seen / self.size_mm
-        parts = [by_ideal @ by_homography, by_lens]
+        by_ideal *= self.radius_px
+        over_w = m / w[:, None]
+        slopes = np.empty((len(m), 2, len(params)))
+        slopes[..., :3] = by_ideal[..., :1] * over_w[:, None]
+        slopes[..., 3:6] = by_ideal[..., 1:] * over_w[:, None]
+        by_divisor = _applied(by_ideal, ideal)[..., None]
+        slopes[..., 6:8] = -by_divisor * over_w[:, None, :2]
+        slopes[..., 8 : 8 + N_LENS] = self.radius_px * by_lens
+        # By where a point is seen, mm: (N, 2, 2).
+        by_seen = by_ideal @ homography[:2, :2] - by_divisor * homography[2, :2]
+        by_seen /= (self.size_mm * w)[:, None, None]
         if self.grows:
             moved = np.zeros_like(points_mm) if outward is None else outward
-            parts.append(by_seen @ by_place @ moved[:, :, None])
-        if self.eye_mm is not None:
-            parts.append(by_seen @ by_bend)
-        return np.asarray(self.radius_px * np.concatenate(parts, axis=2))
+            slopes[..., 8 + N_LENS] = _applied(by_seen, moved if stretch is None else stretch * moved)
+        if waves is not None and stretch is not None:
+            by_rise = away * stretch**2 / height
+            slopes[..., -len(BEND_WAVES) :] = _applied(by_seen, by_rise)[..., None] * waves[:, None]
+        return slopes
 
-    def _seen_slopes(
-        self, params: NDArray[np.float64], points_mm: Points
-    ) -> tuple[Points, NDArray[np.float64], NDArray[np.float64]]:
-        """Return where points of the sheet are seen on its plane, mm; the derivatives (N, 2, 25) by the
-        bend and (N, 2, 2) by the points themselves, the slope of the bend left out: it is a few percent.
-        """
-        bend = self.bend(params)
-        if bend is None or self.eye_mm is None:
-            return points_mm, np.zeros((len(points_mm), 2, 0)), np.eye(2)[None]
-        terms = bend.terms(points_mm)
-        rise, eye = terms @ bend.coefficients_mm, self.eye_mm[2]
-        away = points_mm - np.asarray(self.eye_mm[:2])
-        by_rise = away * (eye / (eye - rise) ** 2)[:, None]
-        stretch = eye / (eye - rise)
-        seen = np.asarray(self.eye_mm[:2]) + away * stretch[:, None]
-        return seen, by_rise[:, :, None] * terms[:, None], stretch[:, None, None] * np.eye(2)
+
+def _applied(matrices: NDArray[np.float64], vectors: Points) -> Points:
+    """Return the products (N, 2) of matrices (N, 2, 2) and vectors (N, 2)."""
+    return np.asarray(matrices[..., 0] * vectors[:, :1] + matrices[..., 1] * vectors[:, 1:])
 
 
 def _lens_slopes(d: Points, lens: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the derivatives of :func:`calib.frames.bent_by_lens` by (N, 2, 2) place and (N, 2, 4) terms."""
-    (x, y), (k1, k2, p1, p2) = d.T, lens
-    r2 = x * x + y * y
-    radial, grows = 1.0 + k1 * r2 + k2 * r2 * r2, 2 * k1 + 4 * k2 * r2
-    xx = radial + grows * x * x + 2 * p1 * y + 6 * p2 * x
-    yy = radial + grows * y * y + 6 * p1 * y + 2 * p2 * x
-    xy = grows * x * y + 2 * p1 * x + 2 * p2 * y
-    by_place = np.stack([np.stack([xx, xy], axis=1), np.stack([xy, yy], axis=1)], axis=1)
-    of_x = np.stack([x * r2, x * r2 * r2, 2 * x * y, r2 + 2 * x * x], axis=1)
-    of_y = np.stack([y * r2, y * r2 * r2, r2 + 2 * y * y, 2 * x * y], axis=1)
-    return by_place, np.stack([of_x, of_y], axis=1)
+    (x, y), (k1, k2, p1, p2) = np.ascontiguousarray(d.T), (float(term) for term in lens)
+    xx, yy, xy = x * x, y * y, x * y
+    r2 = xx + yy
+    radial, grows = 1.0 + r2 * (k1 + k2 * r2), 2 * k1 + 4 * k2 * r2
+    by_place = np.empty((len(d), 2, 2))
+    by_place[:, 0, 0] = radial + grows * xx + 2 * p1 * y + 6 * p2 * x
+    by_place[:, 1, 1] = radial + grows * yy + 6 * p1 * y + 2 * p2 * x
+    by_place[:, 0, 1] = by_place[:, 1, 0] = grows * xy + 2 * p1 * x + 2 * p2 * y
+    by_terms = np.empty((len(d), 2, N_LENS))
+    by_terms[:, :, 0] = d * r2[:, None]
+    by_terms[:, :, 1] = d * (r2 * r2)[:, None]
+    by_terms[:, 0, 2] = by_terms[:, 1, 3] = 2 * xy
+    by_terms[:, 0, 3] = r2 + 2 * xx
+    by_terms[:, 1, 2] = r2 + 2 * yy
+    return by_place, by_terms

@@ -19,8 +19,8 @@ OPEN_MM = 8.0
 """What is thinner does not count: stems and twigs that touch the card."""
 LEAST_FILL = 0.93
 """Share of its enclosing rectangle that it fills (a card 0.998; foliage less)."""
-VIEW_MM_PER_PX = 0.5
-"""Coarse is enough: sides are found again in the photo."""
+VIEW_MM_PER_PX = 1.0
+"""Coarse is enough: sides are found again in the photo, up to 2 mm from here."""
 DARKEST = 1e-3
 BLOCK_MM = 5.0
 """Between places where paper is looked for: a thousand on A4, for six terms."""
@@ -28,8 +28,12 @@ RIDGE = 1e-10
 """Relative to the trace: keeps equations solvable where hardly any paper is seen."""
 PAPER_QUANTILE = 0.8
 """Paper is brighter than most of what lies on it; so much of the lay area may be covered."""
+BLUR_MM = 0.6
+"""Noise is evened out over so much (standard deviation): no more, since it widens dark cards."""
 ROUNDS, LEAST_REST = 30, 0.01
-"""Of reweighting; log light below which a place counts as on the surface."""
+"""Of reweighting, at most; log light below which a place counts as on the surface."""
+LEAST_CHANGE = 5e-4
+"""Change of the surface in a round, log light, from which on it stays: a hundredth of what matters."""
 SAME_PLACE_MM = 4.0
 """Rectangles of two thresholds nearer than this, in place and size, are one."""
 
@@ -45,7 +49,7 @@ def rectangles(photo: Photo, pose: MatPose, sides_mm: tuple[float, float], slack
         Relative: how far off each side may be.
     """
     linear, lay_mask, origin_mm = unlit_view(photo, pose, FlatSettings(mm_per_px=VIEW_MM_PER_PX))
-    log = np.log(np.maximum(cv2.GaussianBlur(linear, (0, 0), 1.0), DARKEST))
+    log = np.log(np.maximum(cv2.GaussianBlur(linear, (0, 0), BLUR_MM / VIEW_MM_PER_PX), DARKEST))
     red, green, blue = cv2.split(np.abs(log - _paper(log, lay_mask)))
     strange = np.maximum(np.maximum(red, green), blue) * lay_mask
     least_area_mm2 = LEAST_FILL * sides_mm[0] * sides_mm[1] * (1.0 - slack) ** 2
@@ -72,6 +76,7 @@ def _paper(log: NDArray[np.float32], lay_mask: Mask) -> NDArray[np.float32]:
     products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
     weight = np.ones(seen.shape)
     one = np.eye(basis.shape[1])
+    before = np.full(seen.shape, np.inf)
     for _ in range(ROUNDS):
         normal = (weight @ products).reshape(3, *one.shape)
         ridge = RIDGE * np.trace(normal, axis1=1, axis2=2) + np.finfo(float).tiny
@@ -79,6 +84,9 @@ def _paper(log: NDArray[np.float32], lay_mask: Mask) -> NDArray[np.float32]:
             ..., 0
         ]
         rest = seen - fit @ basis.T
+        if np.abs(rest - before).max() < LEAST_CHANGE:
+            break
+        before = rest
         share = np.where(rest > 0, PAPER_QUANTILE, 1.0 - PAPER_QUANTILE)
         weight = share / np.maximum(np.abs(rest), LEAST_REST)
     x = np.arange(width, dtype=np.float32) / width
@@ -115,7 +123,9 @@ def _boxes(mask: Mask, mm_per_px: float, least_area_mm2: float) -> list[Points]:
         box = cv2.minAreaRect(outline)
         area = box[1][0] * box[1][1]
         if area > 0 and cv2.contourArea(outline) > LEAST_FILL * area:
-            corners = np.asarray(cv2.boxPoints(box), dtype=np.float64)
+            # From the middles of the outermost pixels to their rims.
+            grown = (box[0], (box[1][0] + 1.0, box[1][1] + 1.0), box[2])
+            corners = np.asarray(cv2.boxPoints(grown), dtype=np.float64)
             first, second = _sides(corners)
             boxes.append(corners if first >= second else np.roll(corners, 1, axis=0))
     return boxes

@@ -142,7 +142,8 @@ def test_written_out_slopes_are_those_of_differences(is_bent: bool) -> None:
         sighting_of(truth.px_from_mm(LAYOUT.saddles_mm), LAYOUT.saddles_mm),
         outward_mm=rng.normal(0.0, 1.0, LAYOUT.saddles_mm.shape),
     )
-    model = replace(PlaneModel.of(grown, SIZE_PX), eye_mm=truth.eye_mm if is_bent else None)
+    model = PlaneModel.of(grown, SIZE_PX)
+    model = model.bent(truth.eye_mm) if is_bent else model
     params = model.start()
     params[8:] = rng.normal(0.0, 0.05, len(params) - 8)
     keep = rng.random(len(LAYOUT.saddles_mm)) < 0.8
