@@ -39,7 +39,9 @@ class OutlineSettings:
     """Share of its convex hull that a card, a label or a tool fills; cuttings fill less."""
     solid_width_mm: float = 12.0
     bare_branching: float = 1.15
-    """Skeleton length over longest way: a pen or a bare stick is below, foliage far above."""
+    """Skeleton length over longest way: a pen or a bare stick is below; so is short, dense foliage ..."""
+    bare_foliage_share: float = 0.2
+    """... which the network tells by the share of foliage."""
     marks_reach_mm: float = 1.2
     """Probabilities count for a silhouette up to this distance from it: the edge may be off."""
     edge_sigma_mm: float = 0.03
@@ -127,8 +129,12 @@ def _silhouette(
     settings: OutlineSettings,
 ) -> Silhouette | None:
     cell_mm = view.mm_per_px * MAP_SHRINK
-    kind, reason = _kind(piece, beyond, cell_mm, settings)
-    if kind is SilhouetteKind.OBJECT and piece.area_mm2 < settings.foreign.least_area_mm2:
+    x, y = piece.corner
+    rows, columns = piece.mask.shape
+    foliage = maps.foliage[y : y + rows, x : x + columns][piece.mask]
+    kind, reason = _kind(piece, float(foliage.mean()), beyond, cell_mm, settings)
+    is_small = piece.area_mm2 < settings.foreign.least_area_mm2
+    if kind is SilhouetteKind.OBJECT and is_small and piece.base_score < settings.pieces.least_base_score:
         return None
     base_mm, run_mm, half_mm, rival = (float("nan"), float("nan")), 0.0, 0.0, 0.0
     if piece.ends and piece.ends.candidates:
@@ -184,7 +190,7 @@ def _rival_score(ends: Ends, cell_mm: float, settings: OutlineSettings) -> float
 
 
 def _kind(
-    piece: Piece, beyond: Mask, cell_mm: float, settings: OutlineSettings
+    piece: Piece, foliage_share: float, beyond: Mask, cell_mm: float, settings: OutlineSettings
 ) -> tuple[SilhouetteKind, str]:
     length_mm = piece.ends.longest_way_mm if piece.ends else 0.0
     hull = cv2.convexHull(_ends_of_rows(piece.mask))
@@ -206,7 +212,7 @@ def _kind(
             SilhouetteKind.OBJECT,
             "not a cutting: no bare cut end to be seen; if it is one, lay it apart with its cut end free",
         )
-    if piece.ends.branching < settings.bare_branching:
+    if piece.ends.branching < settings.bare_branching and foliage_share < settings.bare_foliage_share:
         return SilhouetteKind.OBJECT, "not a cutting: a bare stick or a tool without foliage"
     rival = _rival_score(piece.ends, cell_mm, settings)
     if rival > settings.rival_score and length_mm > settings.rival_length_mm:

@@ -31,3 +31,22 @@ def test_a_pen_of_which_no_plant_is_seen_is_listed_with_its_outline(
     assert pen.area_mm2 == pytest.approx(8.2 * 72.1, rel=0.03)
     low, high = pen.outline_mm.min(axis=0), pen.outline_mm.max(axis=0)
     assert np.allclose(low, (8.95, 10.05), atol=0.15) and np.allclose(high, (81.05, 18.25), atol=0.15)
+
+
+@pytest.mark.parametrize(("foliage", "kind"), [(0.9, SilhouetteKind.CUTTING), (0.0, SilhouetteKind.OBJECT)])
+def test_a_small_straight_thing_is_told_by_its_foliage_and_never_left_out(
+    monkeypatch: pytest.MonkeyPatch, foliage: float, kind: SilhouetteKind
+) -> None:
+    """26 x 1.6 mm without a side shoot: a miniature with its needles pressed on, or a bare stick."""
+    linear = np.ones((*SHAPE, 3))
+    linear[200:216, 300:560] *= (0.1, 0.16, 0.08)
+    zero = np.zeros((SHAPE[0] // MAP_SHRINK, SHAPE[1] // MAP_SHRINK), np.float32)
+    plant, leaves, axis, base = (zero.copy() for _ in range(4))
+    plant[100:108, 150:280] = 0.95
+    leaves[100:108, 190:280] = foliage
+    axis[103:105, 150:190] = 0.9
+    base[102:106, 150:154] = 0.9
+    monkeypatch.setattr(separate, "plant_maps", lambda _: PlantMaps(plant, leaves, axis, zero, base, zero))
+    (thing,) = separate.find_silhouettes(view_of_light(linear), None)  # type: ignore[arg-type]  # of no use here
+    assert thing.kind is kind
+    assert thing.area_mm2 == pytest.approx(26 * 1.6, rel=0.03)
