@@ -47,6 +47,8 @@ def run(request: Request, settings: Path) -> ExitCode:
     found = find_photos(request)
     if not request.is_watching:
         session.check(found.photos)
+        if not any(os.path.lexists(path) for path in request.inputs):
+            return _nothing_there(request)  # A slip of the pen must not empty the tables of an earlier run.
         if not found.photos and not found.problems:
             return _nothing_found(request)
     refuse_file(request.out)
@@ -92,6 +94,13 @@ def _grade(session: Session, found: Found, teller: Teller, tables: Tables) -> tu
     for line in problems:
         teller.done(line, tables)
     return lines + problems, True
+
+
+def _nothing_there(request: Request) -> ExitCode:
+    for path in request.inputs:
+        print(f"There is no photo or folder {clean(str(path))}.", file=sys.stderr)
+    print("Check the name. Nothing was graded and nothing was written.", file=sys.stderr)
+    return ExitCode.NOTHING_GRADED
 
 
 def _nothing_found(request: Request) -> ExitCode:

@@ -26,7 +26,7 @@ def no_longer_told(before: frozenset[str], out: Path) -> Sequence[str]:
         return ()
     photos = "1 photo" if n == 1 else f"{n} photos"
     return (
-        f"tables and report tell of this run: {photos} graded into {out} before can no longer be found "
-        "there. What was measured is kept: name all photos in one run to have them together, nothing is "
-        "measured twice",
+        f"the tables and the report list the photos of this run; {photos} graded into {out} before "
+        f"{'is' if n == 1 else 'are'} no longer listed. What was measured is kept: name all photos in one "
+        "run to have them together, nothing is measured twice",
     )

@@ -27,7 +27,7 @@ def test_photos_that_are_not_named_again_are_told(tmp_path: Path, capsys: pytest
     picture = (tmp_path / "out" / "1.graded.jpg").read_bytes()
     grade(tmp_path, tuesday.parent)
     told = " ".join(capsys.readouterr().err.split())
-    assert f"1 photo graded into {tmp_path / 'out'} before can no longer be found there" in told
+    assert f"1 photo graded into {tmp_path / 'out'} before is no longer listed" in told
     grade(tmp_path, monday.parent, tuesday.parent)
     assert "no longer" not in capsys.readouterr().err
     assert photos_told(tmp_path / "out") == {file_hash(monday), file_hash(tuesday)}
@@ -48,3 +48,19 @@ def test_a_damaged_table_tells_of_nothing(tmp_path: Path) -> None:
     assert photos_told(tmp_path) == frozenset()
     (tmp_path / "cuttings.csv").write_bytes(b"\xff\xfe\x00photo")
     assert photos_told(tmp_path) == frozenset()
+
+
+def test_a_mistyped_name_leaves_the_tables_of_an_earlier_run_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    grade(tmp_path, save_tray(tmp_path / "monday" / "1.jpg").parent)
+    before = {path: path.read_bytes() for path in (tmp_path / "out").rglob("*") if path.is_file()}
+    capsys.readouterr()
+    grade(tmp_path, tmp_path / "mondya")
+    assert f"There is no photo or folder {tmp_path / 'mondya'}." in capsys.readouterr().err
+    assert before == {path: path.read_bytes() for path in (tmp_path / "out").rglob("*") if path.is_file()}
+
+
+def test_a_mistyped_name_makes_no_folder(tmp_path: Path) -> None:
+    grade(tmp_path, tmp_path / "mondya")
+    assert not (tmp_path / "out").exists()
