@@ -137,10 +137,10 @@ def _lot(placed: Placed, grade: str) -> Lot:
 
 
 def _kind_left_out(cutting: ReadCutting, trait: str) -> str:
+    if any(words in cutting.advice for words in RECUT_WORDS):
+        return "cut again"  # Of a cull too: a cut is advised only where a piece of it becomes acceptable.
     if cutting.grade not in KEPT_GRADES:
         return STRIP_FIRST if cutting.strip_only in KEPT_GRADES else cutting.grade
-    if any(words in cutting.advice for words in RECUT_WORDS):
-        return "cut again"
     size = cutting.measured(trait).value
     # nan is neither; beyond the range of the catalogue somebody mixed up units.
     return "" if 0.0 < size <= TRAITS[trait].high else "not measured"

@@ -260,3 +260,11 @@ def test_what_may_be_better_once_stripped_is_said(tmp_path: Path, n_strip: int, 
     notes = " ".join(plan_of(tmp_path, [*strip * n_strip, *mixed(12)]).notes)
     assert told in notes
     assert ("strip first, photograph again" in notes) == bool(n_strip)
+
+
+@pytest.mark.parametrize("grade", ["1", "2", "cull", "unsure"])
+def test_a_cutting_to_be_cut_is_told_so_whatever_its_grade_today(tmp_path: Path, grade: str) -> None:
+    too_long = Invented(260.0, grade=grade, advice="divide 110 mm above the base, stick: lower grade 1")
+    plan = plan_of(tmp_path, [*mixed(12), too_long, Invented(40.0, grade="cull", advice="discard")])
+    told = {item.placed.cutting.number: item.kind for item in plan.left_out}
+    assert told[13] == "cut again" and told[14] == "cull"
