@@ -50,7 +50,7 @@ def main() -> None:
         cuttings(paths, folder, 1 if quick else 3)
         help_time(3 if quick else 10)
         os.sched_setaffinity(0, cores)
-        photos(paths[N_ABOUT], folder, [1, 2, 4] if quick else [1, 2, 4, 8])
+        photos(paths[N_ABOUT], folder, [1, 2, 4] if quick else [1, 4, 8, 24])
         memory(paths[N_ABOUT], folder, 5 if quick else 20)
         main_process(folder, [5, 20] if quick else [10, 40])
 
