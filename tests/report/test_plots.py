@@ -1,4 +1,4 @@
-"""The histograms of the report: well-formed, with every limit, whatever was measured; always the same bytes."""
+"""The histograms of the report: well-formed, with every limit, whatever was measured; the same bytes."""
 
 from __future__ import annotations
 
