@@ -73,19 +73,33 @@ class CuttingFields:
             Distances from the curve along its normals.
         """
         step_mm = self._pixels_of(field) * self.mm_per_px
-        x, y = ((centre_mm - self._first_mm(field)) / step_mm).astype(np.float32).T
-        along_x, along_y = (normals / step_mm).astype(np.float32).T
-        u = across_mm.astype(np.float32)
-        return np.asarray(
-            cv2.remap(
-                field,
-                x[:, None] + along_x[:, None] * u,
-                y[:, None] + along_y[:, None] * u,
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_CONSTANT,
-            ),
-            dtype=np.float32,
-        )
+        return on_lines(field, (centre_mm - self._first_mm(field)) / step_mm, normals / step_mm, across_mm)
+
+
+def on_lines(field: Field, middle: Points, along: Points, across_mm: Values) -> Field:
+    """Return a field's values (K, U) on straight lines, interpolated linearly, 0 outside it.
+
+    Parameters
+    ----------
+    middle : (K, 2)
+        A place on each line, x and y in cells of the field.
+    along : (K, 2)
+        The way along it, cells for each mm.
+    across_mm : (U,)
+        How far along.
+    """
+    (x, y), (along_x, along_y) = middle.astype(np.float32).T, along.astype(np.float32).T
+    u = across_mm.astype(np.float32)
+    return np.asarray(
+        cv2.remap(
+            field,
+            x[:, None] + along_x[:, None] * u,
+            y[:, None] + along_y[:, None] * u,
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+        ),
+        dtype=np.float32,
+    )
 
 
 def cutting_fields(silhouette: Silhouette, view: FlatView) -> CuttingFields:

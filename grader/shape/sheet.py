@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grader.records import Mask, Points, Values
-from grader.shape.fields import CuttingFields, Field
+from grader.shape.fields import CuttingFields, Field, on_lines
 from grader.shape.lines import Counts
 
 ALIGN_PX = 8
@@ -87,19 +87,7 @@ class Sheet:
         cell_mm = cell_px * self.mm_per_px
         xy = (centre_mm - self.corners_mm[owner]) / cell_mm - (cell_px - 1) / (2 * cell_px)
         xy[:, 1] += (self.tops_px / cell_px)[owner]
-        x, y = xy.astype(np.float32).T
-        along_x, along_y = (normals / cell_mm).astype(np.float32).T
-        u = across_mm.astype(np.float32)
-        return np.asarray(
-            cv2.remap(
-                field,
-                x[:, None] + along_x[:, None] * u,
-                y[:, None] + along_y[:, None] * u,
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_CONSTANT,
-            ),
-            dtype=np.float32,
-        )
+        return on_lines(field, xy, normals / cell_mm, across_mm)
 
     def owner_of(self, rows: NDArray[np.integer] | Values, cell_px: int) -> Counts:
         """Return which cutting (N,) rows (N,) of cells belong to."""
